@@ -1,0 +1,359 @@
+"""The sentences of an answer, the same for the terminal, the page and the printed sheet.
+
+Order: stop; the answer in one sentence; how sure, and what would make it surer; standing and source. A sentence says who
+claims what. It never says when a car was built: a number dates the floor (or the body, the engine) that carries it.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from decoder.decoding import Answer, Decoding, Family
+
+MONTHS = (
+    "January",
+    "February",
+    "March",
+    "April",
+    "May",
+    "June",
+    "July",
+    "August",
+    "September",
+    "October",
+    "November",
+    "December",
+)
+_THING = {"pan": "floor", "body": "body", "engine": "engine", "plate": "plate", "title": "title"}
+
+
+def day_in_words(iso: str) -> str:
+    """``1967-08-01`` as ``1 August 1967``."""
+    return f"{int(iso[8:10])} {MONTHS[int(iso[5:7]) - 1]} {iso[:4]}"
+
+
+def month_in_words(month: str) -> str:
+    return f"{MONTHS[int(month[5:7]) - 1]} {month[:4]}"
+
+
+def span_in_words(earliest: str, latest: str, *, month: bool = False) -> str:
+    """A span of whole days in words: ``August 1967``, ``1966``, ``August 1967 to July 1968``, ``14 February to 3 March 1967``."""
+    from decoder.decoding import edtf_of
+
+    if month or (earliest[:7] == latest[:7] and len(edtf_of(earliest, latest) or "") == 7):
+        return month_in_words(earliest)
+    edtf = edtf_of(earliest, latest) or ""
+    if len(edtf) == 4:
+        return edtf
+    if len(edtf) == 15:
+        return f"{month_in_words(earliest)} to {month_in_words(latest)}"
+    return day_in_words(earliest) if earliest == latest else f"{day_in_words(earliest)} to {day_in_words(latest)}"
+
+
+def chance(p: float) -> str:
+    """A probability in words and figures together: ``about 9 in 10 (0.91)``.
+
+    >>> chance(0.912), chance(0.5), chance(0.003), chance(1.0)
+    ('about 9 in 10 (0.91)', 'about 1 in 2 (0.50)', 'less than 1 in 100 (0.003)', 'as good as certain (1.00)')
+    """
+    if p >= 0.995:
+        return f"as good as certain ({min(p, 1.0):.2f})"
+    if p > 0.95:
+        return f"more than 19 in 20 ({p:.2f})"
+    if p < 0.01:
+        return f"less than 1 in 100 ({p:.1g})"
+    if p < 0.095:
+        return f"about 1 in {round(1 / p)} ({p:.2f})"
+    pairs = [(1, 2), (1, 3), (2, 3), (1, 4), (3, 4), *((n, 10) for n in (1, 2, 3, 4, 6, 7, 8, 9)), (19, 20)]
+    a, b = min(pairs, key=lambda ab: abs(ab[0] / ab[1] - p))
+    return f"about {a} in {b} ({p:.2f})"
+
+
+def tell(answer: Answer) -> list[str]:
+    """The answer in sentences, the most important first; stops are not repeated here (they stand above, in their own frame)."""
+    if answer.stops and not answer.decodings:
+        return ["Nothing is dated from this number while its surface looks altered."]
+    if not answer.decodings:
+        return ["It fits none of the tables tried."]
+    out = []
+    first = answer.decodings[0]
+    several = len(answer.decodings) > 1
+    for decoding in answer.decodings[:4]:
+        lead = f"If it is {decoding.family.id}, {chance(decoding.probability)}: " if several else ""
+        out.append(lead + main_sentence(decoding))
+    if several:
+        out.append("More than one table has such a number; what the car itself is decides. Families start equal; 'none of these' stands at "
+                   f"{chance(answer.none_of_these or 0.0)}.")  # fmt: skip
+    elif (answer.none_of_these or 0.0) >= 0.1:
+        out.append(f"The chance that it belongs to none of these tables is {chance(answer.none_of_these or 0.0)}.")
+    out += look_sentences(answer)
+    if answer.says:
+        out.append(answer.says["sentence"])
+    if not several:
+        out += [f"Note: {w}" for w in first.warnings]
+    return out
+
+
+def main_sentence(decoding: Decoding) -> str:
+    """What one family says, in one sentence."""
+    thing = _THING[decoding.family.carried_by[0]]
+    if decoding.earliest is None and decoding.latest is None:
+        return f"This is a number of {decoding.family.title}; the table gives it no date."
+    if decoding.earliest is None or decoding.latest is None:
+        when = (
+            f"not before {day_in_words(decoding.earliest)}"
+            if decoding.earliest
+            else f"not after {day_in_words(decoding.latest or '')}"
+        )
+        return f"This {thing} was made {when}; the table leaves the other end open."
+    years = decoding.model_years
+    year = ""
+    if len(years) == 1:
+        year = f" (model year {years[0][0]})"
+    elif 1 < len(years) <= 3:
+        year = f" (model year {' or '.join(f'{y}, {chance(p)}' for y, p in years)})"
+    spans = _spans(decoding)
+    made = "was moulded" if thing == "body" else "was made"
+    if len(spans) == 1:
+        edge = span_in_words(*spans[0])
+        when = f"between {edge.replace(' to ', ' and ', 1)}" if " to " in edge else f"in {edge}"
+    else:
+        when = "either " + " or ".join(f"{span_in_words(a, b)}" for a, b in spans[:4])
+        when = (
+            when.replace("either ", "either in ")
+            if all(" to " not in span_in_words(a, b) for a, b in spans[:4])
+            else when
+        )
+    sentence = f"This {thing} {made} {when}{year}."
+    month = decoding.likeliest_month
+    if month and len(decoding.months) > 3 and dict(decoding.months)[month] < 0.25:
+        return (
+            sentence
+            + f" The months inside that are about equally likely{' (estimated)' if decoding.months_estimated else ''}."
+        )
+    ranked = sorted((p for _, p in decoding.months), reverse=True)
+    if month and len(ranked) > 1 and ranked[0] < 1.05 * ranked[1] and len(ranked) <= 3:
+        return sentence
+    if month and decoding.months_estimated:
+        sure = dict(decoding.months)[month]
+        sentence += f" Likeliest {month_in_words(month)}{'' if sure > 0.99 else f', {chance(sure)}'}: estimated by even output, not from a table."
+    elif month and len(decoding.months) > 1:
+        sentence += f" Likeliest {month_in_words(month)}, {chance(dict(decoding.months)[month])}."
+    if len(years) > 3:
+        best = max(years, key=lambda yp: yp[1])
+        sentence += f" Likeliest model year {best[0]}, {chance(best[1])}."
+    return sentence
+
+
+def _spans(decoding: Decoding) -> list[tuple[str, str]]:
+    """The hard spans behind the answer, joined where they touch."""
+    import datetime as dt
+
+    raw = sorted({(s.earliest, s.latest) for s, w in decoding.weights if w > 0})
+    out: list[tuple[str, str]] = []
+    for a, b in raw:
+        if out and dt.date.fromisoformat(a) <= dt.date.fromisoformat(out[-1][1]) + dt.timedelta(32):
+            out[-1] = (out[-1][0], max(b, out[-1][1]))
+        else:
+            out.append((a, b))
+    return out
+
+
+def look_sentences(answer: Answer) -> list[str]:
+    """What to look at again: the one place, or the one feature of the thing itself, that would settle most."""
+    out = []
+    places = [o for o in answer.look_again if "place" in o and len(o["options"]) > 1]
+    questions = [o for o in answer.look_again if "question" in o]
+    if places:
+        best = places[0]
+        shown = sorted(best["options"], key=lambda o: -o["probability"])
+        issued = [o for o in shown if o["then"] != NEVER]
+        place = ordinal(best["place"])
+        if len({o["then"] for o in issued}) == 1 and len(issued) > 1:
+            which = _or([o["character"] for o in issued]) if len(issued) <= 4 else "one of several"
+            out.append(
+                f"The {place} character is {which}; for the date that makes no difference, for the number it does."
+            )
+        elif 1 < len(issued) <= 4:
+            rest = [f"If it is {o['character']}: {o['then']}." for o in issued[1:]]
+            out.append(" ".join([f"If the {place} character is {issued[0]['character']}: {issued[0]['then']}.", *rest]))
+        if best["settles_bits"] > 1e-9 and len(issued) > 1:
+            out.append(f"Look at the {place} character again: it would settle most.")
+    for one in places:
+        never = [o["character"] for o in one["options"] if o["then"] == NEVER]
+        if never and len(one["options"]) <= 6:
+            out.append(
+                f"With {_or(never)} in the {ordinal(one['place'])} place no such number was issued; that is dropped."
+            )
+    for one in questions[:1]:
+        answers = "; ".join(f"{o['what']}: {o['then']}" for o in one["options"])
+        out.append(f"{one['question']} {answers[0].upper()}{answers[1:]}. (--seen {one['options'][0]['feature']})")
+    return out
+
+
+#: What follows from a character with which no number was issued.
+NEVER = "no number that was issued"
+
+
+def _or(items: list[str]) -> str:
+    return items[0] if len(items) == 1 else f"{', '.join(items[:-1])} or {items[-1]}"
+
+
+def ordinal(n: int) -> str:
+    """``1`` as ``first``, ``21`` as ``21st``."""
+    names = (
+        "first",
+        "second",
+        "third",
+        "fourth",
+        "fifth",
+        "sixth",
+        "seventh",
+        "eighth",
+        "ninth",
+        "tenth",
+        "eleventh",
+        "twelfth",
+    )
+    if n <= len(names):
+        return names[n - 1]
+    return f"{n}{'th' if 10 < n % 100 < 14 else {1: 'st', 2: 'nd', 3: 'rd'}.get(n % 10, 'th')}"
+
+
+def facts(decoding: Decoding) -> list[str]:
+    """Facts about the number itself: its parts, what changed when, the rows' own facts."""
+    out = list(decoding.facts_extra)
+    for name, characters, meaning in decoding.parts:
+        if meaning:
+            out.append(f"{name} {characters}: {meaning}")
+    for row in decoding.rows[:3]:
+        out += [f for f in row["facts"] if f not in out]
+    out += _change_points(decoding)
+    if len({r["run"] for r in decoding.rows if r["run"]}) > 1 and decoding.number:
+        out.append(
+            "The same figures were used more than once: " + " and ".join(_row_span(r) for r in decoding.rows[:4]) + "."
+        )
+    return out
+
+
+def _row_span(row: dict[str, Any]) -> str:
+    return f"{span_in_words(row['earliest'], row['latest'])}{' (' + row['run'] + ')' if row['run'] else ''}"
+
+
+def _change_points(decoding: Decoding) -> list[str]:
+    out = []
+    points = decoding.family.raw.get("change_points", [])
+    if not points or not decoding.candidates:
+        return out
+    for point in points:
+        sides = set()
+        for candidate in decoding.candidates:
+            template = candidate.template
+            if template is None or template.running is None or template.scheme != point["scheme"]:
+                continue
+            key = template.key(candidate.number)
+            width = template.running[1] - template.running[0]
+            here = (key[:-width], int(key[-width:]))
+            sides.add(here >= (point["block"], point["running"]))
+        if not sides:
+            continue
+        if len(sides) > 1:
+            side = f"Whether it is before or after {point['at']} is open"
+        else:
+            side = (
+                f"It is {point['at']} or later"
+                if sides == {True}
+                else f"It is before {point['at']}, so as a rule without this"
+            )
+        out.append(f"{side}: {point['what']}." + "".join(f" Known exception: {e}." for e in point["exceptions"]))
+    return out
+
+
+def warnings(decoding: Decoding) -> list[str]:
+    """What to be careful about: open rows, a repeating year figure, sources at odds, codes not confirmed."""
+    out = list(decoding.notes)
+    rows = decoding.rows
+    if decoding.family.house:
+        out.append("house table: this numbering is invented for the demonstration.")
+    if decoding.number and decoding.candidates[0].template:
+        template = decoding.candidates[0].template
+        for a, b, codes in template.codes:
+            note = codes.get(decoding.number[a:b], ["", "", ""])[1]
+            if note:
+                out.append(note)
+    for row in rows[:2]:
+        if not row["last"]:
+            out.append(f"the table has no last number for {_label(row)}, so no month can be estimated there.")
+        if row.get("confirmed"):
+            out.append(f"row {row['id']} was confirmed here: {row['confirmed']}.")
+        for d in row["disputed"]:
+            name = d["source"].split("[")[0].strip()
+            title = decoding.family.raw["sources"].get(name, {}).get("title", name)
+            out.append(f"{title} says {d['says']} instead; {d['kept_because']}.")
+    if any(s.at_odds for s, w in decoding.weights if w > 0):
+        out.append("the calendar-year and the model-year rows disagree here; both are given.")
+    return list(dict.fromkeys(out))
+
+
+def _label(row: dict[str, Any]) -> str:
+    from decoder.decoding import row_label
+
+    return row_label(row)
+
+
+def standing(decoding: Decoding) -> str:
+    """One plain line where a row is from memory, else empty."""
+    rows = decoding.provisional
+    if not rows or decoding.family.house:
+        return ""
+    row = rows[0]
+    what = "range from memory" if row["memory"] else "range read off the pattern of a sister series"
+    return f'standing: {what}; confirm it with a handbook: tubmark families confirm {decoding.family.id} {row["id"]} --source "handbook, page"'
+
+
+def source_line(decoding: Decoding) -> str:
+    """The rows and the sources behind an answer, for the foot of it."""
+    if not decoding.rows:
+        return f"Source: {decoding.family.title}."
+    names = "; ".join(decoding.family.raw["sources"][i]["title"] for i in decoding.source_ids[:2])
+    more = f" and {len(decoding.rows) - 2} more rows" if len(decoding.rows) > 2 else ""
+    house = "house table " if decoding.family.house else "table "
+    return f"Source: {house}{decoding.family.id}, {', '.join(_label(r) for r in decoding.rows[:2])}{more}. {names}."
+
+
+def said_year(answer: Answer) -> dict[str, Any]:
+    """How the year a car is said to have been put together goes with its floor. Only a later floor is a conflict."""
+    year = answer.says_year
+    assert year is not None
+    dated = [d for d in answer.decodings if d.earliest]
+    if not dated:
+        return {
+            "year": year,
+            "verdict": "nothing to compare",
+            "sentence": f"The floor has no date here, so {year} can be neither supported nor doubted.",
+        }
+    clashing = [d for d in dated if d.earliest and d.earliest > f"{year}-12-31"]
+    if len(clashing) == len(dated):
+        return {
+            "year": year, "verdict": "the floor is younger than that",
+            "sentence": f"The floor is younger than {year}: it was made {day_in_words(min(d.earliest for d in dated if d.earliest))} or later. "
+            "Was the floor changed? Ask for a second invoice or an older photograph.",
+        }  # fmt: skip
+    agreeing = [
+        d for d in dated if d.latest and d.earliest and d.earliest <= f"{year}-12-31" and d.latest >= f"{year}-01-01"
+    ]
+    if agreeing:
+        return {
+            "year": year,
+            "verdict": "agrees",
+            "sentence": f"That it was put together in {year} agrees with the floor.",
+        }
+    return {
+        "year": year, "verdict": "put together later",
+        "sentence": f"The floor is older than {year}. Put together later is normal: the cars were built on used floors.",
+    }  # fmt: skip
+
+
+def family_line(family: Family) -> str:
+    return f"{family.id}: {family.title}"

@@ -1,0 +1,364 @@
+"""``tubmark decode``: which numbering a number belongs to, and when the thing that carries it was made."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from typing import Any
+
+import click
+
+from decoder import decoding, words
+from decoder.errors import DecoderError
+
+WIDTH = 78
+
+
+@click.command(
+    "decode",
+    epilog="Example:  tubmark decode '118 012 345' --on pan --says 1969",
+)
+@click.argument("number", nargs=-1)
+@click.option(
+    "--on", type=click.Choice(decoding.CARRIERS), help="What the number is stamped on. Asked first at the car."
+)
+@click.option("--surface", type=click.Choice(decoding.SURFACES), help="The state of the metal around it.")
+@click.option(
+    "--family", "families", multiple=True, metavar="ID", help="Try this family only; may be given more than once."
+)
+@click.option(
+    "--direction",
+    type=click.Choice(["upright", "turned"]),
+    help="From which side it was read, for figures that can be read from both.",
+)
+@click.option("--seen", multiple=True, metavar="FEATURE", help="A dated feature found on it; may be given more than once.")
+@click.option("--not-seen", multiple=True, metavar="FEATURE", help="One that was looked for and is not there.")
+@click.option(
+    "--says",
+    type=click.IntRange(1900, 2100),
+    metavar="YEAR",
+    help="The year the car is said to have been put together.",
+)
+@click.option(
+    "--tables",
+    "folder",
+    envvar="TUBMARK_TABLES",
+    show_envvar=True,
+    metavar="FOLDER",
+    help="Your own tables and confirmations.",
+)
+@click.option(
+    "-r",
+    "--registry",
+    envvar="TUBMARK_REGISTRY",
+    show_envvar=True,
+    metavar="PATH",
+    help="A registry with house tables and theft reports.  [default: registry.db, if there is one]",
+)
+@click.option("--why", is_flag=True, help="Show the rows, the rules and the sources behind the answer.")
+@click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
+@click.option(
+    "--file", "file", type=click.Path(), metavar="CSV", help="Decode a column of a CSV file instead of one number."
+)
+@click.option("--column", metavar="NAME", help="With --file: the column that holds the numbers.")
+@click.option(
+    "--output", type=click.Path(), metavar="CSV", help="With --file: where the answers go.  [default: standard output]"
+)
+@click.pass_context
+def cmd_decode(
+    ctx: click.Context, number: tuple[str, ...], on: str | None, surface: str | None, families: tuple[str, ...], direction: str | None,
+    seen: tuple[str, ...], not_seen: tuple[str, ...], says: int | None, folder: str | None, registry: str | None, why: bool, as_json: bool, file: str | None, column: str | None, output: str | None,
+) -> None:  # fmt: skip
+    """Which numbering is this, and when was the thing that carries it made?
+
+    NUMBER is what you can read, in quotes: ? for a character you cannot read,
+    [38] or 3/8 for one that is either, 8~ for a doubtful one, * for a stretch
+    that is gone. Spaces do not matter. It dates the floor, the body or the
+    engine that carries it, never the car that was put together on it.
+    """
+    tables, connection = tables_for(registry, folder)
+    try:
+        if file is not None:
+            if number:
+                raise click.UsageError("Give either a number or --file, not both.")
+            ctx.exit(decode_file(file, column, output, on, list(families) or None, tables, as_json))
+        if column or output:
+            raise click.UsageError("--column and --output go with --file.")
+        if not number:
+            raise click.UsageError(
+                "Type the number, in quotes: tubmark decode '118 012 345' --on pan. Nothing to read from is no answer."
+            )
+        text = " ".join(number)
+        answer = decoding.decode(
+            text,
+            on,
+            surface=surface,
+            families=families or None,
+            tables=tables,
+            says=says,
+            direction=direction,
+            seen=seen,
+            not_seen=not_seen,
+        )
+        if connection is not None:
+            answer.stops += theft_stops(connection, text, tables)
+    finally:
+        if connection is not None:
+            connection.close()
+    if as_json:
+        click.echo(json.dumps(answer.as_dict(), ensure_ascii=False, indent=2))
+    else:
+        click.echo("\n".join(lines(answer, why=why)))
+    ctx.exit(answer.status)
+
+
+def tables_for(registry: str | None, folder: str | None) -> tuple[decoding.Tables, Any]:
+    """The tables to answer from and, where there is a registry, an open read connection to it."""
+    path = registry or ("registry.db" if os.path.exists("registry.db") else None)
+    if path is None:
+        return decoding.load_tables(folder=folder), None
+    from registry.reading_tables import compiled_tables, open_for_tables
+
+    connection = open_for_tables(path)
+    try:
+        return decoding.load_tables(folder=folder, extra=compiled_tables(connection)), connection
+    except BaseException:
+        connection.close()
+        raise
+
+
+def theft_stops(connection: Any, text: str, tables: decoding.Tables) -> list[dict[str, str]]:
+    """Stops for theft reports that hold this number or one a character away."""
+    from registry.reading_tables import near_theft_reports
+
+    return near_theft_reports(connection, text, tables)
+
+
+# --- one answer, as text ---------------------------------------------------------------------------------------------
+
+
+def lines(answer: decoding.Answer, *, why: bool = False) -> list[str]:
+    """The answer for a terminal of 80 columns: stop, number, sentences, standing, source."""
+    from registry.draw import strip_of, strip_text
+
+    out: list[str] = []
+    for stop in answer.stops:
+        out += stop_lines(stop)
+    out += [*strip_text(*strip_of(answer)).splitlines(), ""]
+    for sentence in words.tell(answer):
+        out += _wrapped(sentence)
+    for problem in answer.problems:
+        out += _wrapped(problem)
+    first = answer.decodings[0] if answer.decodings else None
+    if first is not None and len(answer.decodings) == 1:
+        for fact in words.facts(first) if why or len(words.facts(first)) <= 3 else words.facts(first)[:3]:
+            out += _wrapped(fact[0].upper() + fact[1:] + ("" if fact.endswith(".") else "."))
+    for decoding in answer.decodings[:4]:
+        standing = words.standing(decoding)
+        if standing:
+            out += ["", *_wrapped(standing[0].upper() + standing[1:])]
+    for decoding in answer.decodings[:4]:
+        out += ["", *_wrapped(words.source_line(decoding))]
+        if why:
+            out += why_lines(decoding)
+    if why and answer.decodings:
+        out += ["", *_wrapped(f"Beforehand every family tried ({answer.families_tried}) stood equal, 'none of these' at {decoding_prior()}; "
+                              "within a family every number issued is equally likely.")]  # fmt: skip
+        out += _wrapped(f"None of these now: {words.chance(answer.none_of_these or 0.0)}.")
+    return out
+
+
+def decoding_prior() -> str:
+    return f"{decoding.NONE_BEFOREHAND:.2f}"
+
+
+def why_lines(d: decoding.Decoding) -> list[str]:
+    """Rows, candidates, months and sources behind one decoding."""
+    out: list[str] = []
+    if len(d.candidates) > 1:
+        out += [
+            "",
+            f"  It can be {d.total_candidates:,.0f} numbers that were issued"
+            + (", the likeliest first:" if d.total_candidates > 12 else ":"),
+        ]
+        out += [f"    {decoding.as_written(c):<20} {c.probability:.3f}" for c in d.candidates[:12]]
+    if len(d.months) > 1:
+        out += ["", "  By month" + (" (estimated by even output):" if d.months_estimated else ":")]
+        shown = sorted(d.months, key=lambda m: -m[1])[:12]
+        out += [f"    {words.month_in_words(m):<20} {p:.3f}" for m, p in sorted(shown)]
+    out += ["", "  Rows:"]
+    for row in d.rows[:6]:
+        limits = f"{row['first']} to {row['last'] or '(last not known)'}"
+        marks = ", ".join(f"{m} from memory" for m in row["memory"]) or ", ".join(
+            f"{m} by pattern" for m in row["structure"]
+        )
+        if row.get("confirmed"):
+            marks = f"confirmed here: {row['confirmed']}"
+        out += _wrapped(
+            f"  {row['id']}: {limits}, {words.span_in_words(row['earliest'], row['latest'])}; {row['source']}"
+            + (f" ({marks})" if marks else ""),
+            "    ",
+        )
+        if row["note"]:
+            out += _wrapped(row["note"], "      ")
+    out += ["", "  Sources:"]
+    for id_ in d.source_ids:
+        source = d.family.raw["sources"][id_]
+        out += _wrapped(
+            f"{id_}: {source['title']}, {source.get('edition', '')}; {decoding.STANDING[source['standing']]}", "    "
+        )
+    for note in d.family.raw["notes"]:
+        out += _wrapped(f"{note['text']} ({note['source']})", "    ")
+    if d.family.origin:
+        out += _wrapped(f"The table used: {d.family.origin}.", "    ")
+    return out
+
+
+def stop_lines(stop: dict[str, Any]) -> list[str]:
+    """A stop between heavy rules: what it is, what not to do, whom to ask."""
+    rule = "=" * WIDTH
+    return [
+        rule,
+        *_wrapped(f"STOP: {stop['kind']}.", ""),
+        *_wrapped(stop["says"], ""),
+        *_wrapped(stop["ask"], ""),
+        rule,
+        "",
+    ]
+
+
+def _wrapped(text: str, indent: str = "  ") -> list[str]:
+    import textwrap
+
+    return textwrap.wrap(text, WIDTH, initial_indent=indent, subsequent_indent=indent, break_on_hyphens=False) or [""]
+
+
+# --- a list of numbers -----------------------------------------------------------------------------------------------
+
+COLUMNS = [
+    "reading",
+    "family",
+    "number",
+    "probability",
+    "earliest",
+    "latest",
+    "model_year",
+    "likeliest_month",
+    "estimated",
+    "also",
+    "problem",
+]
+
+
+def decode_file(
+    file: str,
+    column: str | None,
+    output: str | None,
+    on: str | None,
+    families: list[str] | None,
+    tables: decoding.Tables,
+    as_json: bool,
+) -> int:
+    """Decode a column of a CSV file row by row, going on past rows that cannot be read; returns the exit status."""
+    import csv
+
+    try:
+        source = sys.stdin if file == "-" else open(file, encoding="utf-8-sig", newline="")  # noqa: SIM115 - closed below
+    except OSError as error:
+        raise DecoderError(f"'{file}' cannot be read: {error.strerror}. Check the name.") from None
+    target: Any = None
+    done = False
+    try:
+        rows = csv.DictReader(source, strict=False)
+        names = rows.fieldnames or []
+        if not names:
+            raise DecoderError(f"'{file}' is empty. It needs a first line with the names of the columns.")
+        column = column or (names[0] if len(names) == 1 else None)
+        if column is None:
+            raise DecoderError(
+                f"Say which column holds the numbers: --column NAME. The columns are {', '.join(names)}."
+            )
+        if column not in names:
+            raise DecoderError(f"There is no column '{column}' in '{file}'. The columns are {', '.join(names)}.")
+        target, finish = _target(output)
+        mine = [c if c not in names or c == column else f"decoded_{c}" for c in COLUMNS[1:]]
+        writer = (
+            None if as_json else csv.DictWriter(target, [*names, *mine], extrasaction="ignore", lineterminator="\n")
+        )
+        if writer:
+            writer.writeheader()
+        counts = {"answered": 0, "none": 0, "bad": 0}
+        for row in rows:
+            record, problem = _record(row.get(column) or "", on, families, tables)
+            counts["bad" if problem else "answered" if record["family"] else "none"] += 1
+            if problem:
+                click.echo(f"line {rows.line_num}: {problem}", err=True)
+            if writer:
+                writer.writerow({**row, **dict(zip(mine, list(record.values())[1:], strict=True))})
+            else:
+                target.write(json.dumps({"line": rows.line_num, **record}, ensure_ascii=False) + "\n")
+            total = sum(counts.values())
+            if total % 5000 == 0:
+                click.echo(f"{total:,} rows", err=True)
+        done = True
+    except csv.Error as error:
+        raise DecoderError(
+            f"'{file}' is no CSV file that can be read ({error}). Save it as CSV with UTF-8 text."
+        ) from None
+    except UnicodeDecodeError:
+        raise DecoderError(f"'{file}' is not UTF-8 text. Save it as CSV with UTF-8 text.") from None
+    finally:
+        if source is not sys.stdin:
+            source.close()
+        if target is not None:
+            finish(done)
+    click.echo(
+        f"{sum(counts.values()):,} rows: {counts['answered']:,} answered, {counts['none']:,} fit no table, {counts['bad']:,} cannot be read.",
+        err=True,
+    )
+    return 0 if counts["answered"] else 1
+
+
+def _target(output: str | None) -> tuple[Any, Any]:
+    """Where the answers go, and what to call at the end: a file is written beside and moved into place whole."""
+    if output is None or output == "-":
+        return sys.stdout, lambda done: None
+    temporary = f"{output}.part-{os.getpid()}"
+    try:
+        handle = open(temporary, "w", encoding="utf-8", newline="")  # noqa: SIM115 - closed by finish
+    except OSError as error:
+        raise DecoderError(
+            f"'{output}' cannot be written: {error.strerror}. Name another place with --output."
+        ) from None
+
+    def finish(done: bool) -> None:
+        handle.close()
+        if done:
+            os.replace(temporary, output)
+        else:
+            os.unlink(temporary)
+
+    return handle, finish
+
+
+def _record(
+    text: str, on: str | None, families: list[str] | None, tables: decoding.Tables
+) -> tuple[dict[str, Any], str]:
+    record: dict[str, Any] = dict.fromkeys(COLUMNS, "")
+    record["reading"] = text
+    try:
+        answer = decoding.decode(text, on, families=families, tables=tables)
+    except DecoderError as error:
+        record["problem"] = str(error)
+        return record, str(error)
+    record["problem"] = " ".join(answer.problems)
+    if answer.decodings:
+        d = answer.decodings[0]
+        years = d.model_years
+        record |= {
+            "family": d.family.id, "number": d.number or "", "probability": f"{d.probability:.4f}", "earliest": d.earliest or "", "latest": d.latest or "",
+            "model_year": max(years, key=lambda y: y[1])[0] if years else "", "likeliest_month": d.likeliest_month or "",
+            "estimated": "yes" if d.months_estimated else "", "also": " ".join(o.family.id for o in answer.decodings[1:]),
+        }  # fmt: skip
+    return record, ""
