@@ -576,7 +576,12 @@ def _limits(c: _Compiler, i: int, made: list[dict[str, Any]]) -> tuple[str, int 
 
 
 def _segment(
-    c: _Compiler, made: list[dict[str, Any]], pieces: list[_Piece], spans: list[Any], segments: list[list[Any]], largest: int
+    c: _Compiler,
+    made: list[dict[str, Any]],
+    pieces: list[_Piece],
+    spans: list[Any],
+    segments: list[list[Any]],
+    largest: int,
 ) -> None:
     """Fill the tracks of a scheme's templates: for each run its segments in order, none overlapping another."""
     rows = c.table.rows
@@ -611,7 +616,9 @@ def _refuse_overlap(c: _Compiler, group: list[_Piece]) -> None:
             )
 
 
-def _stretches(c: _Compiler, group: list[_Piece], largest: int, spans: list[Any]) -> Iterator[tuple[int, int, list[Any]]]:
+def _stretches(
+    c: _Compiler, group: list[_Piece], largest: int, spans: list[Any]
+) -> Iterator[tuple[int, int, list[Any]]]:
     """The elementary stretches between the knots of all bases, cut into months where they can be told or estimated."""
     rows = c.table.rows
     beyond_at = {p.row: p.since + largest for p in group if p.since is not None}
@@ -627,7 +634,9 @@ def _stretches(c: _Compiler, group: list[_Piece], largest: int, spans: list[Any]
         yield from _months(c, covering, lo, hi, any(p.since is not None for p in over), beyond, spans)
 
 
-def _within(template: dict[str, Any], made: list[dict[str, Any]], block: str, lo: int, hi: int) -> tuple[str, str] | None:
+def _within(
+    template: dict[str, Any], made: list[dict[str, Any]], block: str, lo: int, hi: int
+) -> tuple[str, str] | None:
     """The part of a stretch whose numbers have this template's width, as text; None where there is none."""
     width = _width(template)
     if not width:

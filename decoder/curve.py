@@ -46,8 +46,8 @@ True
 
 Cars are seldom dated to the day, so it is not known by how much a car was missed, only between what and what. How often
 it is within a given share is found by self-consistency (B. W. Turnbull, Journal of the Royal Statistical Society
-B 38, 1976, pp. 290-295), with :data:`SHARE_UNKNOWN` of the weight spread evenly over the room, since papers that say
-little would else seem to say that the curve is right.
+B 38, 1976, pp. 290-295), stopped after a few rounds and with some of the weight spread evenly over the room
+(:data:`SHARE_UNKNOWN`), since papers that say little would else seem to say that the curve is right.
 
 Checked on simulated makers (steady, accelerating, two batches, a year's stop) the 90 % band holds the true date of
 between 87 and 97 numbers in 100, with one paper in twenty wrong.
@@ -56,7 +56,6 @@ between 87 and 97 numbers in 100, with one paper in twenty wrong.
 from __future__ import annotations
 
 import math
-from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import date
@@ -79,9 +78,10 @@ FEWEST = 3
 #: the narrowest span that weighs in the regression and the least room that the band is a share of.
 MONTH = 30.0
 #: How much of the weight, in distributing what is not known of the misses, is spread evenly over the room left by the
-#: hard bounds. Own choice, from simulated makers: with less the 90 % band held fewer than 87 in 100 where papers are mixed.
+#: hard bounds, and after how many rounds the distribution is left as it is. Own choice, from simulated makers: with less,
+#: or with more rounds, the 90 % band held fewer than 87 in 100 where all papers are early or late by a like amount.
 SHARE_UNKNOWN = 0.15
-ROUNDS = 200
+ROUNDS = 4
 #: If more than this share of the papers would have to be wrong, it is not the papers: numbers did not go out in order.
 #: Own choice; about one in twenty is wrong as a rule.
 TOO_MANY_WRONG = 0.25
@@ -699,6 +699,7 @@ def _censored_quantile(edges: Array, wanted: float, cells: int = 800) -> float:
 
     ``edges``: rows low end, high end, and the ends of the room. Self-consistency on a grid: each car's weight is spread over
     its own span in proportion to what all cars together say, SHARE_UNKNOWN of the whole evenly over the room.
+    Where every day is known exactly this is the plain order statistic.
     """
     import numpy as np
 
@@ -724,11 +725,7 @@ def _censored_quantile(edges: Array, wanted: float, cells: int = 800) -> float:
         each = spans * together
         whole = each.sum(axis=1, keepdims=True)
         each = np.where(whole > 1e-12, each / np.maximum(whole, 1e-300), even)
-        again = (unknown * ground + each.sum(axis=0)) / (unknown + len(low))
-        moved = float(np.abs(again - together).sum())
-        together = again
-        if moved < 1e-6:
-            break
+        together = (unknown * ground + each.sum(axis=0)) / (unknown + len(low))
     size = np.maximum(np.abs(left), np.abs(right))
     order = np.argsort(size, kind="stable")
     enough = np.searchsorted(np.cumsum(each.sum(axis=0)[order]), wanted - 1e-6)

@@ -99,9 +99,7 @@ class Event:
     changed_by: str | None = None
     former: str | None = None
     note: str = ""
-    ask: str = (
-        "Is each paper about this car and made at the time? A copy, or another car's paper, would explain it."
-    )
+    ask: str = "Is each paper about this car and made at the time? A copy, or another car's paper, would explain it."
 
 
 @dataclass(frozen=True, slots=True)
@@ -179,12 +177,8 @@ _PAN_CHANGED = Unless(
     "is there a second invoice, or another number on an older paper?",
     event="repanned",
 )
-_OTHER_BODY = Unless(
-    "the body was changed later", "is there a trace of another body, or an invoice for a second one?"
-)
-_DONORS_PAPER = Unless(
-    "the paper is the donor's", "does it name the donor's make, and whose number does it give?"
-)
+_OTHER_BODY = Unless("the body was changed later", "is there a trace of another body, or an invoice for a second one?")
+_DONORS_PAPER = Unless("the paper is the donor's", "does it name the donor's make, and whose number does it give?")
 _OTHER_PAPER = Unless("the paper is of another car", "does any number on it stand on this car?")
 _OTHER_PICTURE = Unless("it is another body", "does the picture show a mark that is on this one?")
 _OTHER_PLATE = Unless("the plate came from elsewhere", "do its fixings fit the holes?")
@@ -291,13 +285,9 @@ def statement(
     """
     _known(about, events)
     if relation not in RELATIONS:
-        raise DatingError(
-            f"There is no relation '{relation}'. A date is told as one of: {', '.join(RELATIONS)}."
-        )
+        raise DatingError(f"There is no relation '{relation}'. A date is told as one of: {', '.join(RELATIONS)}.")
     if nature is not None and nature not in NATURES:
-        raise DatingError(
-            f"There is no nature '{nature}'. A statement rests on one of: {', '.join(NATURES)}."
-        )
+        raise DatingError(f"There is no nature '{nature}'. A statement rests on one of: {', '.join(NATURES)}.")
     span = when if isinstance(when, Span) else parse_written(when)
     if span.edtf.startswith("{"):
         raise DateError(
@@ -408,11 +398,7 @@ class Dated:
         """
         lines = []
         for each in self.events.values():
-            soft = (
-                " (soft: about, from memory or inferred)"
-                if each.earliest_is_soft or each.latest_is_soft
-                else ""
-            )
+            soft = " (soft: about, from memory or inferred)" if each.earliest_is_soft or each.latest_is_soft else ""
             disputed = " (its papers do not agree)" if each.is_disputed else ""
             lines.append(f"{each.event.title}: {each.words()}{soft}{disputed}.")
         lines += [f"{number}. {each.says} {each.ask}" for number, each in enumerate(self.conflicts, 1)]
@@ -493,9 +479,7 @@ def _known(name: str, events: Sequence[Event]) -> None:
     )
 
 
-def _closure(
-    size: int, edges: tuple[tuple[int, int, float], ...]
-) -> tuple[list[list[float]], list[list[int]]] | None:
+def _closure(size: int, edges: tuple[tuple[int, int, float], ...]) -> tuple[list[list[float]], list[list[int]]] | None:
     """All shortest paths, with the first step of each; None at a cycle shorter than nothing."""
     distance = [[inf] * size for _ in range(size)]
     step = [[-1] * size for _ in range(size)]
@@ -594,9 +578,7 @@ def _network(events: tuple[Event, ...], rules: tuple[Rule, ...]) -> _Network:
         for name in (rule.before, rule.then, *(unless.event for unless in rule.unless if unless.event)):
             _known(name, events)
         if rule.before == rule.then:
-            raise DatingError(
-                f"An order rule ties '{rule.before}' to itself. Name two events, or leave the rule out."
-            )
+            raise DatingError(f"An order rule ties '{rule.before}' to itself. Name two events, or leave the rule out.")
         if rule.at_most is not None and rule.at_most < rule.at_least:
             raise DatingError(
                 f"The rule from {rule.before} to {rule.then} asks for at least {rule.at_least} and at most "
@@ -728,9 +710,7 @@ class _Reconciling:
         self.network, self.stated = network, stated
         self.events = network.events
         self.where = [network.place[each.about] for each in stated]
-        self.allowed = [
-            _allowed(each, self.events[at].repeats) for each, at in zip(stated, self.where, strict=True)
-        ]
+        self.allowed = [_allowed(each, self.events[at].repeats) for each, at in zip(stated, self.where, strict=True)]
         self.doubtful = self._of_either_thing()
         narrowing = [_ANY if number in self.doubtful else days for number, days in enumerate(self.allowed)]
         self.as_stated, self.allowed = self.allowed, narrowing
@@ -817,9 +797,7 @@ class _Reconciling:
         conflicts += self._other_things() + self._oddities(low, high, gaps, clashes)
         notes = self._notes(low, high, dates)
         if len(clashes) > MOST_CONFLICTS:
-            notes.append(
-                f"{len(clashes) - MOST_CONFLICTS} more conflicts of the same papers are not told here."
-            )
+            notes.append(f"{len(clashes) - MOST_CONFLICTS} more conflicts of the same papers are not told here.")
         return Dated(dates, tuple(conflicts), tuple(notes), agree_without)
 
     def _clashes(self, gaps: _Gaps) -> list[tuple[int, ...]]:
@@ -852,9 +830,7 @@ class _Reconciling:
             worst = min(standing_in, key=lambda number: (-len(standing_in[number]), number))
             solved = standing_in.pop(worst)
             left.discard(worst)
-            standing_in = {
-                number: rest for number, places in standing_in.items() if (rest := places - solved)
-            }
+            standing_in = {number: rest for number, places in standing_in.items() if (rest := places - solved)}
         return sorted(left)
 
     def _smallest(self, numbers: list[int], gaps: _Gaps) -> tuple[int, ...]:
@@ -866,9 +842,7 @@ class _Reconciling:
                 kept = fewer
         return tuple(kept)
 
-    def _agree_without(
-        self, clashes: list[tuple[int, ...]], gaps: _Gaps
-    ) -> tuple[tuple[Statement, ...], ...]:
+    def _agree_without(self, clashes: list[tuple[int, ...]], gaps: _Gaps) -> tuple[tuple[Statement, ...], ...]:
         """The smallest groups, of three at most, without which the rest agree."""
         in_clashes: dict[int, int] = {}
         for bit, clash in enumerate(clashes):
@@ -957,9 +931,7 @@ class _Reconciling:
         if len(left) > 1:
             # Each of several days must itself be possible, not only the first and the last.
             left = tuple(
-                stretch
-                for stretch in left
-                if _settle([*days[:at], (stretch,), *days[at + 1 :]], gaps) is not None
+                stretch for stretch in left if _settle([*days[:at], (stretch,), *days[at + 1 :]], gaps) is not None
             )
         computed = one_of((_day(start), _day(end)) for start, end in left)
         # A paper's own text is kept where it says the same: "1960s", not "between 1960 and 1969".
@@ -1004,9 +976,7 @@ class _Reconciling:
         if not asks:
             asks = ["Which of these papers is about this car, and was it made at the time?"]
         says = " ".join([*(self._claim(each) for each in members), verdict])
-        return Conflict(
-            members, says, " ".join(dict.fromkeys(asks)), not any(s.is_soft for s in members), tuple(rules)
-        )
+        return Conflict(members, says, " ".join(dict.fromkeys(asks)), not any(s.is_soft for s in members), tuple(rules))
 
     def _oddities(
         self, low: list[float], high: list[float], gaps: _Gaps, clashes: list[tuple[int, ...]]
@@ -1023,9 +993,7 @@ class _Reconciling:
             members = tuple(dict.fromkeys([*late[:1], *soon[:1]]))
             if any(clash <= set(members) for clash in told):
                 continue  # told already, and for certain
-            says = " ".join(
-                [*(self._claim(each) for each in members), f"As a rule {rule.says}; here it is not."]
-            )
+            says = " ".join([*(self._claim(each) for each in members), f"As a rule {rule.says}; here it is not."])
             asks = [f"Unless {unless.says}: {unless.ask}" for unless in rule.unless] + _asks_of(members)
             found.append(Conflict(members, says, " ".join(dict.fromkeys(asks)), False, (rule,)))
         return found
@@ -1053,9 +1021,7 @@ class _Reconciling:
             )
         for event in dates.values():
             if event.event.repeats and any(each.relation == "not before" for each in event.own):
-                notes.append(
-                    f"{event.event.title}: 'not before' says nothing of the first time, and is left out."
-                )
+                notes.append(f"{event.event.title}: 'not before' says nothing of the first time, and is left out.")
         return list(dict.fromkeys(notes))
 
     def _title_fits(self, dates: dict[str, EventDate]) -> list[str]:
@@ -1085,9 +1051,7 @@ class _Reconciling:
 
 
 def _day(ordinal: float) -> date | None:
-    return (
-        None if ordinal in (inf, -inf) else date.fromordinal(min(max(int(ordinal), 1), date.max.toordinal()))
-    )
+    return None if ordinal in (inf, -inf) else date.fromordinal(min(max(int(ordinal), 1), date.max.toordinal()))
 
 
 def _all_of(members: tuple[Statement, ...]) -> str:

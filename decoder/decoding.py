@@ -266,9 +266,12 @@ class Tables:
                 if not wrong:
                     templates.append(template)
                     continue
+                if set(wrong) & set(template.any):
+                    continue
+                allowed = 0 if template.any else _MOST_EXCHANGED
                 readings = [[(c, as_read(c, template.cells[i])) for c in _KINDS[shape[i]]] for i in wrong]
                 exchanged = [all(max(w for _, w in r) <= EXCHANGED for _, r in options if r) for options in readings]
-                if all(any(r for _, r in options) for options in readings) and sum(exchanged) <= _MOST_EXCHANGED:
+                if all(any(r for _, r in options) for options in readings) and sum(exchanged) <= allowed:
                     slow.append((wrong[0], "".join(c for c, r in readings[0] if r)))
         entry = (tuple(templates) or None, tuple(slow))
         if len(self._shapes) < 2048:
@@ -797,14 +800,12 @@ def _over_families(
     if not guesses:
         return found, variants
     if not found:
-        return [f for f in (_of_family(family, guesses, direction) for family in tried) if f], guesses
+        open_to = [family for family in tried if not _divides(family, plain[0])]
+        return [f for f in (_of_family(family, guesses, direction) for family in open_to) if f], guesses
     both = []
     for one in found:
-        more = (
-            None
-            if any("not part of the number" in fact for fact in one.facts)
-            else _of_family(one.family, guesses, direction)
-        )
+        stripped = any("not part of the number" in fact for fact in one.facts)
+        more = None if stripped or _divides(one.family, plain[0]) else _of_family(one.family, guesses, direction)
         if more is None:
             both.append(one)
             continue
@@ -815,6 +816,14 @@ def _over_families(
         )
         both.append(together)
     return both, variants
+
+
+def _divides(family: Family, plain: _Variant) -> bool:
+    """Whether every dash stands where one part of a number of this family ends and the next begins: there it hides nothing."""
+    dashes = set(plain.separators)
+    return bool(dashes) and any(
+        t.length == len(plain.cells) and dashes <= {b for _, _, b in t.parts[:-1]} for t in family.templates
+    )
 
 
 def altered_stop(surface: str) -> dict[str, str]:
@@ -912,6 +921,8 @@ def _spellings(family: Family, variant: _Variant) -> Iterator[tuple[tuple[Cell, 
                 yield body, note
         missing = template.length - len(body)
         start = template.running[0]
+        if template.length != min(t.length for t in family.templates if t.scheme == template.scheme):
+            continue  # only a number of fixed width has leading zeros to leave out
         if 0 < missing < template.running[1] - start and len(body) > start and not any(c.stretch for c in body):
             head = "".join(c.chars for c in body[:start])
             if head == letters[:start] or as_read_all(head, template.cells[:start]):
@@ -941,22 +952,27 @@ def _weigh(found: _Found, cells: tuple[Cell, ...], note: str, direction: str | N
     sides = [(cells, "upright")]
     if family.turned:
         flipped = _flip(cells)
-        sides = [(side, name) for side, name in ((cells, "upright"), (flipped, "turned")) if side is not None and direction in (None, name)]
+        sides = [
+            (side, name)
+            for side, name in ((cells, "upright"), (flipped, "turned"))
+            if side is not None and direction in (None, name)
+        ]
         if flipped is not None and flipped == cells:
             sides = sides[:1]
             found.facts.append("It reads the same from either side.")
     weighed = []
     for side, name in sides:
-        start = found.total
-        space: dict[int, float] = {}
-        for template in family.templates:
-            for laid in _laid_out(side, template.length):
-                covered = _weigh_template(found, template, laid)
-                space[template.length] = max(space.get(template.length, 0.0), covered)
-        if found.total > start:
-            found.space += sum(space.values())
-        if found.total > start:
-            weighed.append(name)
+        for exactly in (True, False):  # a reading that fits as it was typed is not read with look-alikes as well
+            space: dict[int, float] = {}
+            start = found.total
+            for template in family.templates:
+                for laid in _laid_out(side, template.length):
+                    covered = _weigh_template(found, template, laid, exactly)
+                    space[template.length] = max(space.get(template.length, 0.0), covered)
+            if found.total > start:
+                found.space += sum(space.values())
+                weighed.append(name)
+                break
     if family.turned and len(weighed) > 1:
         found.problems.append(
             "The figures can be read from either side and both fit. Say from which side you looked: standing where the figures are upright "
@@ -994,20 +1010,27 @@ def _laid_out(cells: tuple[Cell, ...], length: int) -> Iterator[tuple[Cell, ...]
         yield from _laid_out((*cells[:i], *([Cell("")] * n), *cells[i + 1 :]), length)
 
 
-def _alternatives(cell: Cell, alphabet: str) -> tuple[tuple[str, float], ...]:
+def _alternatives(cell: Cell, alphabet: str, exactly: bool = False) -> tuple[tuple[str, float], ...]:
+    """What may stand at a place of which ``cell`` was read: the characters of ``alphabet`` with their weights."""
     if not cell.chars:
         return tuple((c, 1.0) for c in alphabet)
-    if len(cell.chars) == 1:
-        return as_read(cell.chars, alphabet)
     direct = tuple((c, 1.0) for c in cell.chars if c in alphabet)
-    return direct or tuple(a for c in cell.chars for a in as_read(c, alphabet))
+    if direct or exactly:
+        return direct
+    return tuple(a for c in cell.chars for a in as_read(c, alphabet))
 
 
-def _weigh_template(found: _Found, template: Template, cells: tuple[Cell, ...]) -> float:
+def _weigh_template(found: _Found, template: Template, cells: tuple[Cell, ...], exactly: bool) -> float:
     """Add what the cells weigh in this template; returns how many numbers its pattern allows them to be, issued or not."""
-    options = [_alternatives(cell, alphabet) for cell, alphabet in zip(cells, template.cells, strict=True)]
-    if not all(options) or sum(1 for o in options if max(w for _, w in o) <= EXCHANGED) > _MOST_EXCHANGED:
-        return 0.0
+    options = [
+        _alternatives(
+            cell, alphabet, exactly or i in template.any
+        )  # where anything may stand, nothing hints at an exchange
+        for i, (cell, alphabet) in enumerate(zip(cells, template.cells, strict=True))
+    ]
+    exchanged = sum(1 for o in options if o and max(w for _, w in o) <= EXCHANGED)
+    if not all(options) or exchanged > (0 if template.any else _MOST_EXCHANGED):
+        return 0.0  # a pattern with free characters is so wide that an exchange on top would fit anything
     size = 1
     for option in options:
         size *= len(option)

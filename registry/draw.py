@@ -562,7 +562,7 @@ def month_strip_svg(
             if first > last:
                 continue
             a, b = at(first, run), at(last + 1, run)
-            label = f"model year {year}" if b - a > 100 else year if b - a > 34 else ""
+            label = f"model year {year}" if b - a > 100 else year if b - a >= 26 else ""
             texts.append(f'<text x="{(a + b) / 2:g}" y="14" text-anchor="middle">{escape(label)}</text>')
             lines.append(f"M{a + 1:g} 25v-5H{b - 1:g}v5")
         if run:  # the calendar is broken before this run

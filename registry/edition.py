@@ -1,13 +1,14 @@
 """Asking an edition: the public side of a look-up.
 
-The asker gives what can be seen on the car; the list never gives a number out. A number that is known leads to the public
-entry. A number one character off leads to one sentence: which place to read again. Bare figures ("what about number 2345?")
-get no entry at all, only whether such a number is known in a class, and what to photograph. Nothing is ever completed.
+The asker gives what can be seen on the car; the list never gives a number out. A number that is known leads
+to the public entry. A number one character off leads to one sentence: which place to read again. Bare
+figures ("what about number 2345?") get no entry at all, only whether such a number is known in a class, and
+what to photograph. Nothing is ever completed.
 
-The edition holds hashed numbers only (``registry.publish``), and the key stays with the registry: whoever serves the edition
-beside its registry can answer look-ups, a copy of the edition alone cannot. What remains is plain: somebody who holds the key,
-or who may ask the server without end, can try serial after serial. The key is kept like the registry, and a server slows such
-asking down.
+The edition holds hashed numbers only (``registry.publish``), and the key stays with the registry: whoever
+serves the edition beside its registry can answer look-ups, a copy of the edition alone cannot. What remains
+is plain: somebody who holds the key, or who may ask the server without end, can try serial after serial.
+The key is kept like the registry, and a server slows such asking down.
 """
 
 from __future__ import annotations
@@ -22,11 +23,12 @@ from typing import Any, NamedTuple
 
 from registry import lookup, publish
 
-#: Where ``tubmark serve --registry`` tells the pages which registry holds the key. A path, never the key; the environment of
-#: the server is shown on none of its pages, its settings are.
+#: Where ``tubmark serve --registry`` tells the pages which registry holds the key. A path, never the key;
+#: the environment of the server is shown on none of its pages, its settings are.
 KEY_FROM = "TUBMARK_LOOKUP_REGISTRY"
 
-#: A reading that could be more numbers than this is a question about many cars at once, and is sent back to the metal.
+#: A reading that could be more numbers than this is a question about many cars at once, and is sent back to
+#: the metal.
 MOST_READINGS = 12
 #: Bare figures up to this many are a fishing question where no maker stamped just figures.
 _BARE = 5
@@ -51,8 +53,9 @@ class Key(NamedTuple):
 class LookUp:
     """The answer of an edition. ``answer``: known, near, class, not listed, too many (for one look-up), or no key.
 
-    ``cars`` are public entries, only where the number is known. ``look_again`` holds places (``at``, counted from 0 along
-    ``asked_key``) and ``says``, never a character. ``classes`` says for bare figures in which classes such a number is known.
+    ``cars`` are public entries, only where the number is known. ``look_again`` holds places (``at``,
+    counted from 0 along ``asked_key``) and ``says``, never a character. ``classes`` says for bare figures
+    in which classes such a number is known.
     """
 
     reading: str
@@ -77,7 +80,7 @@ class LookUp:
         return asdict(self)
 
 
-# --- what an edition says of itself -----------------------------------------------------------------------------------
+# --- what an edition says of itself ---------------------------------------------------------------
 
 
 def edition_info(conn: sqlite3.Connection) -> dict[str, str]:
@@ -110,14 +113,12 @@ def columns(conn: sqlite3.Connection, table: str = "cars") -> dict[str, str]:
 def content(conn: sqlite3.Connection) -> dict[str, list[tuple[Any, ...]]]:
     """Everything in an edition, as ``publish.content_hash`` takes it: to see that a copy is what was published."""
     return {
-        name: [
-            tuple(row) for row in conn.execute(f"SELECT {', '.join(of)} FROM {name} ORDER BY {', '.join(of)}")
-        ]
+        name: [tuple(row) for row in conn.execute(f"SELECT {', '.join(of)} FROM {name} ORDER BY {', '.join(of)}")]
         for name, of in publish.TABLES.items()
     }
 
 
-# --- the key ----------------------------------------------------------------------------------------------------------
+# --- the key --------------------------------------------------------------------------------------
 
 
 def key_from_registry(path: str | os.PathLike[str]) -> Key | None:
@@ -149,15 +150,14 @@ def _key_at(path: str, changed: int) -> Key | None:
     return key_from_registry(path)
 
 
-# --- looking up -------------------------------------------------------------------------------------------------------
+# --- looking up -----------------------------------------------------------------------------------
 
 
-def look_up(
-    conn: sqlite3.Connection, text: str, key: Key | bytes | None = None, tables: Any = None
-) -> LookUp:
+def look_up(conn: sqlite3.Connection, text: str, key: Key | bytes | None = None, tables: Any = None) -> LookUp:
     """Whether a number that somebody can see on a car is known to this edition.
 
-    ``key`` is the list's key (a ``Key``, or the bytes, with ``tables`` to normalise by). Raises decoder.MalformedReading.
+    ``key`` is the list's key (a ``Key``, or the bytes, with ``tables`` to normalise by). Raises
+    decoder.MalformedReading.
     """
     from decoder import read
 
@@ -168,22 +168,20 @@ def look_up(
         key = Key(key, tables if tables is not None else _tables_of(conn))
     if key is None or not fits(conn, key):
         return _without_key(answer, info)
-    asked = lookup.keys_for(text, None, key.tables)
-    whole = list(dict.fromkeys(made for family, made, _ in asked if family)) or [made for _, made, _ in asked]
-    answer.asked_key = whole[0] if reading.is_certain and whole else None
+    # Most askers have a body before them, so bodies and their plates are looked up first: that is a tenth of the work.
+    asked = list(dict.fromkeys(made for on in ("body", "plate") for made in lookup.keys_for(text, on, key.tables)))
     if _is_fishing(conn, reading, asked):
         return _by_class(conn, answer, reading, key)
+    if reading.is_certain and (known := _entries(conn, answer, key, asked)):
+        return known
+    asked = lookup.keys_for(text, None, key.tables)
+    whole = list(dict.fromkeys(made for family, made, _ in asked if family)) or [made for _, made, _ in asked]
     if not reading.is_certain:
         return _of_doubtful(conn, answer, reading, whole, key, asked)
+    if known := _entries(conn, answer, key, asked):
+        return known
+    answer.asked_key = whole[0] if whole else None
     hits = _known(conn, key, [made for _, made, _ in asked])
-    if sure := sorted({car for _, car, _, certain in hits if certain}):
-        answer.answer = "known"
-        answer.cars = [entry for car in sure if (entry := public_car(conn, car))]
-        several = (
-            " Two cars carry it: both are here, and neither is taken for the other." if len(sure) == 2 else ""
-        )
-        answer.says.append(f"This number is known: {', '.join(sure)}.{several}")
-        return answer
     if hits:
         answer.answer = "near"
         answer.says.append(
@@ -200,6 +198,19 @@ def look_up(
         answer.ask.append(PHOTOGRAPH)
         return answer
     return _not_listed(conn, answer, asked, key)
+
+
+def _entries(conn: sqlite3.Connection, answer: LookUp, key: Key, asked: list[tuple[str, str, bool]]) -> LookUp | None:
+    """The public entries of the cars that surely carry the number; None where there is none."""
+    sure = sorted({car for _, car, _, certain in _known(conn, key, [made for _, made, _ in asked]) if certain})
+    if not sure:
+        return None
+    answer.answer = "known"
+    answer.asked_key = next((made for family, made, _ in asked if family), asked[0][1])
+    answer.cars = [entry for car in sure if (entry := public_car(conn, car))]
+    several = " Two cars carry it: both are here, and neither is taken for the other." if len(sure) == 2 else ""
+    answer.says.append(f"This number is known: {', '.join(sure)}.{several}")
+    return answer
 
 
 def _tables_of(conn: sqlite3.Connection) -> Any:
@@ -271,9 +282,7 @@ def _of_doubtful(
 ) -> LookUp:
     """A reading with doubts is never settled from the list: only that it is worth reading again, and where."""
     places = [lookup.place_in_words(at) for at in reading.uncertain_at]
-    again = (
-        f"Read the {' and the '.join(places)} character again." if len(places) <= 3 else "Read more of it."
-    )
+    again = f"Read the {' and the '.join(places)} character again." if len(places) <= 3 else "Read more of it."
     unread = sum(1 for cell in reading.cells if not cell.chars)
     if len(numbers) > MOST_READINGS or unread > 1 or any(cell.stretch for cell in reading.cells):
         answer.answer = "too many"
@@ -299,20 +308,13 @@ def _of_doubtful(
 
 def _is_fishing(conn: sqlite3.Connection, reading: Any, asked: list[tuple[str, str, bool]]) -> bool:
     """Bare figures, too few for a whole number of anything, where no maker of bodies stamped just figures."""
-    if (
-        not reading.is_certain
-        or len(reading.cells) > _BARE
-        or not all(cell.chars.isdigit() for cell in reading.cells)
-    ):
+    if not reading.is_certain or len(reading.cells) > _BARE or not all(cell.chars.isdigit() for cell in reading.cells):
         return False
     return not {family for family, _, _ in asked} & _serial_families(conn)
 
 
 def _serial_families(conn: sqlite3.Connection) -> set[str]:
-    return {
-        family
-        for (family,) in conn.execute("SELECT serial_family FROM series WHERE serial_family IS NOT NULL")
-    }
+    return {family for (family,) in conn.execute("SELECT serial_family FROM series WHERE serial_family IS NOT NULL")}
 
 
 def _by_class(conn: sqlite3.Connection, answer: LookUp, reading: Any, key: Key) -> LookUp:
@@ -353,9 +355,7 @@ def _completed(template: Any, figures: str) -> str | None:
     return number if template.fits(number) else None
 
 
-def _not_listed(
-    conn: sqlite3.Connection, answer: LookUp, asked: list[tuple[str, str, bool]], key: Key
-) -> LookUp:
+def _not_listed(conn: sqlite3.Connection, answer: LookUp, asked: list[tuple[str, str, bool]], key: Key) -> LookUp:
     answer.says.append("This number is not listed here.")
     families = list(dict.fromkeys(family for family, _, _ in asked if family))
     for row in _rows(

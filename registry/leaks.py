@@ -1,12 +1,12 @@
 """Looking for leaks: every private value of a registry, searched for in what goes out.
 
-It is the last look before an edition is moved into place, and it trusts nothing that made the edition: it takes the
-registry's private values (who people are, what they said, what was found and concluded, and each number as read and as
-issued) and the finished bytes. A finding names the record, never the value.
+It is the last look before an edition is moved into place, and it trusts nothing that made the edition: it
+takes the registry's private values (who people are, what they said, what was found and concluded, and each
+number as read and as issued) and the finished bytes. A finding names the record, never the value.
 
-Short values are met by chance in any file, so they are looked for in the rows about cars, cell by cell. Words that an edition
-prints for everybody (the town of a maker is also somebody's town) are no leak where they stand in its tables of makers, series
-and rules, and are looked for in the rows about cars as well.
+Short values are met by chance in any file, so they are looked for in the rows about cars, cell by cell.
+Words that an edition prints for everybody (the town of a maker is also somebody's town) are no leak where
+they stand in its tables of makers, series and rules, and are looked for in the rows about cars as well.
 """
 
 from __future__ import annotations
@@ -18,7 +18,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, NamedTuple
 
-#: Private values shorter than this are looked for in the rows alone: in a whole file they would be met by chance.
+#: Private values shorter than this are looked for in the rows alone: in a whole file they would be met by
+#: chance.
 SHORTEST_SEARCHED = 5
 #: Bare figures shorter than this likewise.
 SHORTEST_FIGURES = 7
@@ -110,8 +111,9 @@ def private_values(db: Any) -> list[Private]:
 def leak_search(data: bytes | str | os.PathLike[str], values: Iterable[Private | str]) -> list[Leak]:
     """Every one of ``values`` that stands in ``data`` (bytes, or a file's path), in whatever case, in UTF-8 or UTF-16.
 
-    A serial is found however it is spaced: it is looked for without spaces, dashes and dots as well. Values of fewer than
-    five characters, and bare figures of fewer than seven, are left to the rows (``row_leaks``).
+    A serial is found however it is spaced: it is looked for without spaces, dashes and dots as well. Values
+    of fewer than five characters, and bare figures of fewer than seven, are left to the rows
+    (``row_leaks``).
     """
     raw = data if isinstance(data, bytes) else Path(data).read_bytes()
     hay = raw.lower()
@@ -123,9 +125,7 @@ def leak_search(data: bytes | str | os.PathLike[str], values: Iterable[Private |
             continue
         text = value.value.lower()
         for encoding in ("utf-8", "utf-16-le", "utf-16-be"):
-            wanted[text.encode(encoding)].append(
-                Leak(value.what, value.value, f"the bytes ({encoding})", value.kind)
-            )
+            wanted[text.encode(encoding)].append(Leak(value.what, value.value, f"the bytes ({encoding})", value.kind))
         if value.kind == "serial":
             bare = "".join(c for c in text if c.isalnum())
             squeezed[bare.encode()].append(
@@ -186,8 +186,9 @@ PUBLIC = frozenset(
 def row_leaks(cars: Iterable[Mapping[str, Any]], values: Iterable[Private]) -> list[Leak]:
     """Private values that are a whole cell of a row about a car, or a whole number inside one: also those too short for bytes.
 
-    Columns that hold public words, dates or the car's own number (``PUBLIC``) are not looked at, and a masked serial is no
-    number: what it gives away is counted in ``registry.masking``. A word of somebody's that is a colour is a colour.
+    Columns that hold public words, dates or the car's own number (``PUBLIC``) are not looked at, and a
+    masked serial is no number: what it gives away is counted in ``registry.masking``. A word of somebody's
+    that is a colour is a colour.
     """
     cells: dict[str, str] = {}
     for row in cars:
@@ -228,8 +229,9 @@ def leaks_of(
 ) -> list[Leak]:
     """Private values in a finished edition: in its bytes, and in the rows about cars.
 
-    ``public`` are the words that it prints for everybody (``public_words``): a town, a note or a number that is among them
-    is looked for in the rows about cars alone. A person's name is a leak wherever it stands.
+    ``public`` are the words that it prints for everybody (``public_words``): a town, a note or a number
+    that is among them is looked for in the rows about cars alone. A person's name is a leak wherever it
+    stands.
     """
     said = public.lower()
     bare_said = _bare(said)

@@ -1,11 +1,12 @@
 """Look-up: is this number on the list already, or one within a single slip of it?
 
-A number is written in many ways ("KP O147", "KP147", "147 KP"), so every number on record is kept under the keys its
-families give it (``decoder.keys``), and the question is asked by key. ``exact`` is that question and nothing else: one
-SELECT on the index. ``find`` is what a person asks. It reads the number as typed, doubts and all; gathers everything that
-carries it, whatever it is stamped on, in cars as they are now and as they were; and looks one slip of the eye or the hand
-aside (a character misread, dropped, doubled, or two swapped), since a stolen car can lie unseen because one figure was
-typed wrong. Reports of theft come first, other people's lists stand apart with their names, and nothing is judged.
+A number is written in many ways ("KP O147", "KP147", "147 KP"), so every number on record is kept under the
+keys its families give it (``decoder.keys``), and the question is asked by key. ``exact`` is that question
+and nothing else: one SELECT on the index. ``find`` is what a person asks. It reads the number as typed,
+doubts and all; gathers everything that carries it, whatever it is stamped on, in cars as they are now and
+as they were; and looks one slip of the eye or the hand aside (a character misread, dropped, doubled, or two
+swapped), since a stolen car can lie unseen because one figure was typed wrong. Reports of theft come first,
+other people's lists stand apart with their names, and nothing is judged.
 
 It works on any SQLite connection to a registry, also a read-only one, and imports the standard library alone.
 """
@@ -25,7 +26,8 @@ EXACT = "SELECT subject_kind, subject, kind, family, certain FROM number_keys WH
 
 #: One slip aside of a key shorter than this is most of what was ever issued: of no use, and not answered.
 SHORTEST_NEAR = 4
-#: A doubtful reading that could be more numbers than this is answered exactly, but not one slip aside as well.
+#: A doubtful reading that could be more numbers than this is answered exactly, but not one slip aside as
+#: well.
 MOST_NEAR = 10
 #: SQLite takes at least 999 values in one statement, also in old builds.
 _CHUNK = 900
@@ -36,20 +38,20 @@ _ORDINALS = {1: "1st", 2: "2nd", 3: "3rd"}
 def exact(conn: sqlite3.Connection, key: str) -> list[tuple[str, int, str, str, int]]:
     """Rows (subject_kind, subject, kind, family, certain) of everything on record under ``key``.
 
-    ``key`` is a normalised number as ``decoder.keys`` gives it; ``subject`` is the id of a reading, a theft report or a
-    number on another list, as ``subject_kind`` says. An empty list where there is none.
+    ``key`` is a normalised number as ``decoder.keys`` gives it; ``subject`` is the id of a reading, a theft
+    report or a number on another list, as ``subject_kind`` says. An empty list where there is none.
     """
     return conn.execute(EXACT, (key,)).fetchall()
 
 
-# --- writing the keys -------------------------------------------------------------------------------------------------
+# --- writing the keys -----------------------------------------------------------------------------
 
 
 def keys_for(text: str, on: str | None, tables: Any) -> list[tuple[str, str, bool]]:
     """Every (family, key, certain) under which ``text`` is to be found; never empty where there is a letter or a figure.
 
-    A text that is no reading at all (a note in the wrong field) is kept under its letters and figures, not certain: what
-    was recorded must be found again.
+    A text that is no reading at all (a note in the wrong field) is kept under its letters and figures, not
+    certain: what was recorded must be found again.
     """
     from decoder import MalformedReading, keys, read
 
@@ -59,7 +61,8 @@ def keys_for(text: str, on: str | None, tables: Any) -> list[tuple[str, str, boo
             place = (made.family, made.key)
             found[place] = found.get(place, False) or bool(made.certain)
         if not all(found.values()) and not any(cell.doubtful or cell.stretch for cell in read(text).cells):
-            # A check letter, or letters that are always the same, can leave one number of a family: then it is read.
+            # A check letter, or letters that are always the same, can leave one number of a family: then it
+            # is read.
             families = [family for family, _ in found]
             for place in found:
                 if place[0] and families.count(place[0]) == 1:
@@ -71,13 +74,12 @@ def keys_for(text: str, on: str | None, tables: Any) -> list[tuple[str, str, boo
     return [(family, key, certain) for (family, key), certain in found.items()]
 
 
-def write_keys(
-    db: Any, subject_kind: str, subject: int, text: str, on: str | None = None, tables: Any = None
-) -> int:
+def write_keys(db: Any, subject_kind: str, subject: int, text: str, on: str | None = None, tables: Any = None) -> int:
     """Store the keys of one number just recorded; call it inside the transaction that records it. Returns how many.
 
-    ``subject_kind`` is "reading", "theft" or "list", ``subject`` the id of that row, ``on`` what it is stamped on.
-    ``tables`` are the families to normalise by, by default the packaged ones with the registry's own.
+    ``subject_kind`` is "reading", "theft" or "list", ``subject`` the id of that row, ``on`` what it is
+    stamped on. ``tables`` are the families to normalise by, by default the packaged ones with the
+    registry's own.
     """
     conn = _conn(db)
     tables = tables if tables is not None else tables_of(db)
@@ -120,18 +122,19 @@ def tables_of(db: Any) -> Any:
     return house_tables(db)
 
 
-# --- the answer -------------------------------------------------------------------------------------------------------
+# --- the answer -----------------------------------------------------------------------------------
 
 
 @dataclass(slots=True)
 class Hit:
     """One number on record that is the one asked for, or one slip aside of it.
 
-    ``kind`` is what it was read from (body, pan, plate, engine, title), or "theft" for a report of theft and "list" for a
-    number on somebody else's list; these two have no car, and ``stamped_on`` says what they are of. ``differs``: the places, counted from 0 along ``asked_key`` (the number asked for, as it is looked up), where the two
-    part: ``asked`` and ``listed`` are the characters there, empty where one side has none. ``probability``: of being the
-    number read, 1.0 for a certain reading and shared evenly among the numbers a doubtful one may be; None for a near hit,
-    which is not weighed.
+    ``kind`` is what it was read from (body, pan, plate, engine, title), or "theft" for a report of theft
+    and "list" for a number on somebody else's list; these two have no car, and ``stamped_on`` says what
+    they are of. ``differs``: the places, counted from 0 along ``asked_key`` (the number asked for, as it is
+    looked up), where the two part: ``asked`` and ``listed`` are the characters there, empty where one side
+    has none. ``probability``: of being the number read, 1.0 for a certain reading and shared evenly among
+    the numbers a doubtful one may be; None for a near hit, which is not weighed.
     """
 
     kind: str
@@ -182,7 +185,8 @@ class Hit:
 class FindAnswer:
     """What is on record under a number. ``status``: 0 where anything was found, 1 where nothing was.
 
-    ``near`` holds reports of theft first, then cars (the exact number before one slip aside), then other people's lists.
+    ``near`` holds reports of theft first, then cars (the exact number before one slip aside), then other
+    people's lists.
     """
 
     reading: str
@@ -229,9 +233,10 @@ class FindAnswer:
 def find(db: Any, text: str, on: str | None = None, tables: Any = None, near: bool = True) -> FindAnswer:
     """Everything on record under ``text``, a number in the reading grammar, and (``near``) what is one slip aside of it.
 
-    ``on`` says what it was read from (body, pan, engine, plate, title); what is on record as something else is found as
-    well, after the rest, and said to be that. ``tables`` are the families to normalise by; by default the packaged ones
-    with the registry's own. Raises decoder.MalformedReading where ``text`` is no reading.
+    ``on`` says what it was read from (body, pan, engine, plate, title); what is on record as something else
+    is found as well, after the rest, and said to be that. ``tables`` are the families to normalise by; by
+    default the packaged ones with the registry's own. Raises decoder.MalformedReading where ``text`` is no
+    reading.
     """
     from decoder import read
 
@@ -256,18 +261,14 @@ def find(db: Any, text: str, on: str | None = None, tables: Any = None, near: bo
     elif near and len(asked_keys) <= MOST_NEAR:
         exactly = bool(met)
         _add_near(conn, asked, tables, met)
-        if (
-            exactly
-        ):  # beside the number itself, its neighbours on long lists of others are of no use to anybody
+        if exactly:  # beside the number itself, its neighbours on long lists of others are of no use to anybody
             met = {subject: one for subject, one in met.items() if subject[0] != "list" or one.how == "exact"}
 
     if not met and "*" in "".join(reading.end_marks):  # no complete number, so the star is no end mark
         for key, row in _rows_like(conn, reading):
             _meet(met, "exact", key, key, row)
         if met:
-            answer.problems.append(
-                "Nothing has this number as a whole: the star was taken for a stretch that is gone."
-            )
+            answer.problems.append("Nothing has this number as a whole: the star was taken for a stretch that is gone.")
 
     hits = []
     for subject, one in met.items():
@@ -306,9 +307,7 @@ def _meet(
         one.keys.add(key)
 
 
-def _chance(
-    conn: sqlite3.Connection, subject: tuple[str, int], one: _Met, asked: list[tuple[str, str, bool]]
-) -> float:
+def _chance(conn: sqlite3.Connection, subject: tuple[str, int], one: _Met, asked: list[tuple[str, str, bool]]) -> float:
     """That two readings are of one number: 1 where both are sure; else every number that each may be is equally likely."""
     wanted = {key: certain for family, key, certain in asked if family == one.family}
     if one.certain and wanted.get(one.key):
@@ -320,9 +319,7 @@ def _chance(
     return round(len(one.keys) / (max(1, len(wanted)) * max(1, recorded)), 4)
 
 
-def _rows_under(
-    conn: sqlite3.Connection, keys: list[str]
-) -> Iterator[tuple[str, tuple[str, int, str, str, int]]]:
+def _rows_under(conn: sqlite3.Connection, keys: list[str]) -> Iterator[tuple[str, tuple[str, int, str, str, int]]]:
     if len(keys) == 1:
         for row in exact(conn, keys[0]):
             yield keys[0], row
@@ -343,18 +340,10 @@ def _has_many(reading: Any, asked_keys: list[str]) -> bool:
     return any(cell.stretch for cell in reading.cells) or unread >= 3 or (unread > 0 and len(asked_keys) <= 1)
 
 
-def _rows_like(
-    conn: sqlite3.Connection, reading: Any
-) -> Iterator[tuple[str, tuple[str, int, str, str, int]]]:
+def _rows_like(conn: sqlite3.Connection, reading: Any) -> Iterator[tuple[str, tuple[str, int, str, str, int]]]:
     """Keys that have the shape of a reading with much of it unread: slower, since every key of that beginning is looked at."""
     pattern = "".join(
-        "*"
-        if cell.stretch
-        else "?"
-        if not cell.chars
-        else cell.chars
-        if len(cell.chars) == 1
-        else f"[{cell.chars}]"
+        "*" if cell.stretch else "?" if not cell.chars else cell.chars if len(cell.chars) == 1 else f"[{cell.chars}]"
         for cell in reading.cells
     )
     before, after = ("*" if "*" in mark else "" for mark in reading.end_marks)
@@ -406,10 +395,7 @@ def differs(asked: str, listed: str) -> list[dict[str, Any]]:
         return []
     if not here or not there:
         return [{"at": start, "asked": here, "listed": there, "change": "missing" if not here else "extra"}]
-    if len(here) == len(there) == 2 and here == there[::-1]:
-        change = "swapped"
-    else:
-        change = "misread"
+    change = "swapped" if len(here) == len(there) == 2 and here == there[::-1] else "misread"
     if len(here) != len(there):
         return [{"at": start, "asked": here, "listed": there, "change": change}]
     return [
@@ -472,9 +458,7 @@ def _hits_of_reading(conn: sqlite3.Connection, ident: int, common: dict[str, Any
     if not row:
         return
     number, stamped_on, thing, _, series, entry, entry_car, received = row
-    slip = any(
-        of == ident for (of,) in conn.execute("SELECT slip_of FROM readings WHERE thing = ?", (thing,))
-    )
+    slip = any(of == ident for (of,) in conn.execute("SELECT slip_of FROM readings WHERE thing = ?", (thing,)))
     fitted = conn.execute(
         "SELECT id, car, former, latest, supersedes FROM fittings WHERE thing = ? ORDER BY id", (thing,)
     ).fetchall()
@@ -581,11 +565,7 @@ def _sentence(hit: Hit, on: str | None) -> str:
     doubt = "That reading is itself doubtful." if hit.how == "exact" and not hit.certain else ""
     refused = f"Entry {hit.entry} was refused." if hit.refused else ""
     slip = "That reading was marked as a slip." if hit.slip else ""
-    other = (
-        f"You asked for a {on} number."
-        if on and hit.kind != on and {hit.kind, on} != {"body", "plate"}
-        else ""
-    )
+    other = f"You asked for a {on} number." if on and hit.kind != on and {hit.kind, on} != {"body", "plate"} else ""
     return " ".join(filter(None, (start, near, doubt, refused, slip, other)))
 
 
@@ -606,9 +586,7 @@ def _stops(conn: sqlite3.Connection, answer: FindAnswer) -> list[dict[str, Any]]
     return found
 
 
-def theft_stops(
-    conn: sqlite3.Connection, text: str, tables: Any, on: str | None = None
-) -> list[dict[str, str]]:
+def theft_stops(conn: sqlite3.Connection, text: str, tables: Any, on: str | None = None) -> list[dict[str, str]]:
     """A stop (kind, says, ask) for each report of theft that holds this number, or one a character away. Light to call."""
     answer = find(conn, text, on, tables)
     return [stop for stop in answer.stops if "car" not in stop]

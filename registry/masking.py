@@ -1,13 +1,15 @@
 """Masking a serial, and attacking the mask before anything goes out.
 
-A published entry may show the last figures of its body serial and roughly when the body was made. Each alone says little;
-together they can say everything. Of the Pantiles, series A, seven end in 07, and only one of those was made early in 1967.
-So the mask is attacked first: for each entry the serials that were ever issued and agree with everything published of it are
-counted. Where fewer than the policy's number remain, the date is made coarser, and then figures are taken away.
+A published entry may show the last figures of its body serial and roughly when the body was made. Each
+alone says little; together they can say everything. Of the Pantiles, series A, seven end in 07, and only
+one of those was made early in 1967. So the mask is attacked first: for each entry the serials that were
+ever issued and agree with everything published of it are counted. Where fewer than the policy's number
+remain, the date is made coarser, and then figures are taken away.
 
-The attacker is taken to know all the published rules (which serials were issued, in which month where a table says so) and,
-where no table dates the serials, as much about a maker's output as anybody could: the count is what the maker turned out in
-the published span in a slow period. With a ``curve`` given he knows that as well.
+The attacker is taken to know all the published rules (which serials were issued, in which month where a
+table says so) and, where no table dates the serials, as much about a maker's output as anybody could: the
+count is what the maker turned out in the published span in a slow period. With a ``curve`` given he knows
+that as well.
 
 Own method, after the common practice of counting how many records share what is published ("k-anonymity").
 """
@@ -16,6 +18,7 @@ from __future__ import annotations
 
 import calendar
 import datetime as dt
+import itertools
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from functools import lru_cache
@@ -64,8 +67,8 @@ class Found(NamedTuple):
 def issued(family: Any) -> tuple[Stretch, ...]:
     """What a family's table says was issued, with the span of each stretch that is certain (never an estimated month).
 
-    ``family`` is a ``decoder`` family, as ``Tables`` holds it. Numbers beyond the last one known are left out: an attacker
-    would not count on them either.
+    ``family`` is a ``decoder`` family, as ``Tables`` holds it. Numbers beyond the last one known are left
+    out: an attacker would not count on them either.
     """
     out = []
     for template in family.templates:
@@ -116,9 +119,7 @@ def with_curve(stretches: Iterable[Stretch], curve: Curve) -> list[Stretch]:
             until = _last_day(month)
             high = min(last, stretch.high)
             if high >= low and until >= stretch.earliest:
-                out.append(
-                    stretch._replace(low=low, high=high, earliest=since, latest=min(until, stretch.latest))
-                )
+                out.append(stretch._replace(low=low, high=high, earliest=since, latest=min(until, stretch.latest)))
                 low = high + 1
             since = max(since, (dt.date.fromisoformat(until) + dt.timedelta(1)).isoformat())
         if low <= stretch.high:
@@ -129,8 +130,9 @@ def with_curve(stretches: Iterable[Stretch], curve: Curve) -> list[Stretch]:
 def mask(family: Any, key: str, figures: int) -> str | None:
     """``key`` (a normalised serial of the family) with its last ``figures`` running figures shown, as a reading.
 
-    The maker's letters stay, ``…`` stands for what is not shown, however long, and ``?`` for a check letter. None where
-    nothing would be shown, or where ``key`` is not of this family. Never all of the running figures.
+    The maker's letters stay, ``…`` stands for what is not shown, however long, and ``?`` for a check
+    letter. None where nothing would be shown, or where ``key`` is not of this family. Never all of the
+    running figures.
     """
     template = template_of(family, key)
     if template is None or not template.running:
@@ -203,9 +205,7 @@ def count(stretches: Iterable[Stretch], body_serial: str | None, made: str | Non
             continue
         part = _share(s, span, slow)
         if part > 0:
-            blocks.setdefault((s.block, s.width, s.prefix, s.trailing, s.copies), []).append(
-                (s.low, s.high, part)
-            )
+            blocks.setdefault((s.block, s.width, s.prefix, s.trailing, s.copies), []).append((s.low, s.high, part))
     total = 0.0
     for (_, _, _, _, copies), pieces in blocks.items():
         total += copies * sum(part * _ending(low, high, shown) for low, high, part in _apart(pieces))
@@ -242,8 +242,9 @@ def attack(
 ) -> list[Found]:
     """Every published row whose body serial, or pan number, could be only one of fewer than ``least``.
 
-    ``rows`` are rows of an edition's ``cars``, ``tables`` the number families (``decoder.Tables``), ``series`` what is public
-    of each series, by its name; ``curves`` what an attacker knows besides, by family: (month, last serial) pairs.
+    ``rows`` are rows of an edition's ``cars``, ``tables`` the number families (``decoder.Tables``),
+    ``series`` what is public of each series, by its name; ``curves`` what an attacker knows besides, by
+    family: (month, last serial) pairs.
     """
     found = []
     known: dict[str, list[Stretch]] = {}
@@ -313,7 +314,7 @@ def _share(s: Stretch, span: tuple[str, str] | None, slow: int) -> float:
 def _apart(pieces: list[tuple[int, int, float]]) -> Iterator[tuple[int, int, float]]:
     """The pieces without overlaps, so that a number issued twice counts once."""
     cuts = sorted({low for low, _, _ in pieces} | {high + 1 for _, high, _ in pieces})
-    for low, after in zip(cuts, cuts[1:], strict=False):
+    for low, after in itertools.pairwise(cuts):
         over = [part for a, b, part in pieces if a <= low and after - 1 <= b]
         if over:
             yield low, after - 1, max(over)

@@ -1,17 +1,21 @@
 """Publishing: an edition is a file in which the private part never was.
 
-An edition is made from nothing. The rows that may go out are put together in memory from named columns, checked, and written
-into a new SQLite file, which is moved into place whole; nothing is ever copied out of a registry and blanked afterwards. What
-goes out is the keeper's word and the list's policy: consent none, unknown or withdrawn means absent; "number hidden" means
-that no figure is shown; a car with an open stop, a hold or an open conflict is held back, or has one neutral line.
+An edition is made from nothing. The rows that may go out are put together in memory from named columns,
+checked, and written into a new SQLite file, which is moved into place whole; nothing is ever copied out of
+a registry and blanked afterwards. What goes out is the keeper's word and the list's policy: consent none,
+unknown or withdrawn means absent; "number hidden" means that no figure is shown; a car with an open stop, a
+hold or an open conflict is held back, or has one neutral line.
 
-Before anything is moved the masks are attacked (``registry.masking``) and the finished bytes are searched for every private
-value of the registry (``registry.leaks``); either finding ends it, and nothing is published.
+Before anything is moved the masks are attacked (``registry.masking``) and the finished bytes are searched
+for every private value of the registry (``registry.leaks``); either finding ends it, and nothing is
+published.
 
-For look-ups an edition carries fingerprints: each number of a published car, hashed with a key that stays in the registry.
-Only published cars have them. A "known" for a car whose keeper has said no would tell that it is registered.
+For look-ups an edition carries fingerprints: each number of a published car, hashed with a key that stays
+in the registry. Only published cars have them. A "known" for a car whose keeper has said no would tell that
+it is registered.
 
-The same registry, date and policy give the same bytes. The edition's hash is over its content, in one spelling.
+The same registry, date and policy give the same bytes. The edition's hash is over its content, in one
+spelling.
 """
 
 from __future__ import annotations
@@ -24,26 +28,29 @@ import os
 import re
 import sqlite3
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field
+from functools import lru_cache
 from pathlib import Path
 from typing import Any, NamedTuple
 
 from registry import leaks, masking
 from registry.errors import RegistryError, WrongInput
 
-#: A fingerprint is this many letters of four bits each: 96 bits, so that a chance hit is not to be expected even among
-#: 10^6 numbers with 200 near spellings asked for each.
+#: A fingerprint is this many letters of four bits each: 96 bits, so that a chance hit is not to be expected
+#: even among 10^6 numbers with 200 near spellings asked for each.
 FINGERPRINT = 24
-#: Fingerprints are written in these letters: without figures they cannot look like a serial in a search of the bytes, and
-#: without vowels they cannot look like a name.
+#: Fingerprints are written in these letters: without figures they cannot look like a serial in a search of
+#: the bytes, and without vowels they cannot look like a name.
 _LETTERS = "BCDFGHJKLMNPQRST"
 _TO_LETTERS = str.maketrans("0123456789abcdef", _LETTERS)
 
-#: Lists as short as this, or with so few cars on both, give no estimate of how many are living. Own assumption.
+#: Lists as short as this, or with so few cars on both, give no estimate of how many are living. Own
+#: assumption.
 _LEAST_LISTED, _LEAST_SHARED = 20, 4
 
-#: The columns of ``cars``, with what each means. The meaning is in the edition itself, and ``metadata.yml`` repeats it.
+#: The columns of ``cars``, with what each means. The meaning is in the edition itself, and ``metadata.yml``
+#: repeats it.
 CARS = {
     "car": "number under which the list knows the car: year and running number of its first entry. It is no maker's number",
     "maker": "who made the body, in the opinion named beside it",
@@ -115,12 +122,13 @@ _FIXED = tuple(meaning for columns in TABLES.values() for meaning in columns.val
 class Policy:
     """What goes out. The defaults are the careful ones; every figure here is a choice of the list's keeper.
 
-    ``least``: so many serials at least must agree with what is published of a car. ``figures``: last figures of a serial
-    that are shown where the keeper of the car agrees. ``made``: how exactly a body's date may be told at the finest (month,
-    year, decade, series). ``stopped``: "held" leaves a stopped car out, "line" gives it the neutral ``line``. ``provinces``:
-    town to province, since a town is never published; a province shows only where ``smallest_group`` cars share it.
-    ``tables``: whether the house tables of donors' pans go along, so that the edition decodes by itself. ``slow``: output in
-    a slow period as a part of the average, for the attack on the masks.
+    ``least``: so many serials at least must agree with what is published of a car. ``figures``: last
+    figures of a serial that are shown where the keeper of the car agrees. ``made``: how exactly a body's
+    date may be told at the finest (month, year, decade, series). ``stopped``: "held" leaves a stopped car
+    out, "line" gives it the neutral ``line``. ``provinces``: town to province, since a town is never
+    published; a province shows only where ``smallest_group`` cars share it. ``tables``: whether the house
+    tables of donors' pans go along, so that the edition decodes by itself. ``slow``: output in a slow
+    period as a part of the average, for the attack on the masks.
     """
 
     least: int = 20
@@ -140,9 +148,7 @@ class Policy:
         if self.stopped not in ("held", "line"):
             raise WrongInput(f"A stopped car is 'held' or has a 'line', not '{self.stopped}'.")
         if self.least < 1 or self.figures < 0 or self.smallest_group < 1 or self.slow < 1:
-            raise WrongInput(
-                "The policy's figures are whole numbers of at least 1 (the figures shown may be 0)."
-            )
+            raise WrongInput("The policy's figures are whole numbers of at least 1 (the figures shown may be 0).")
 
     def words(self) -> list[str]:
         """The policy in sentences, as it stands in the edition."""
@@ -223,7 +229,7 @@ class Published(NamedTuple):
     proof: Proof
 
 
-# --- what may go out --------------------------------------------------------------------------------------------------
+# --- what may go out ------------------------------------------------------------------------------
 
 
 class _Books:
@@ -236,9 +242,7 @@ class _Books:
         self.numbers = dict(self._all("SELECT id, number FROM cars"))
         joined: dict[int, tuple[str, int]] = {}
         self.joined_at: dict[int, int] = defaultdict(int)
-        for car, into, kind, event in self._all(
-            "SELECT car, into_car, kind, event FROM car_joins ORDER BY id"
-        ):
+        for car, into, kind, event in self._all("SELECT car, into_car, kind, event FROM car_joins ORDER BY id"):
             joined[car] = (kind, into)
             self.joined_at[car] = self.joined_at[into] = event
         self.root = {car: self._stays(car, joined) for car in self.numbers}
@@ -306,18 +310,13 @@ class _Books:
         released = {stop for (stop,) in self._all("SELECT stop FROM stop_releases")}
         for root, stops in self.by_car("SELECT id, car, kind FROM stops ORDER BY id").items():
             out[root] += [
-                f"an open stop ({kind})"
-                for kind in dict.fromkeys(s["kind"] for s in stops if s["id"] not in released)
+                f"an open stop ({kind})" for kind in dict.fromkeys(s["kind"] for s in stops if s["id"] not in released)
             ]
         for root, holds in self.by_car("SELECT car, held, reason FROM holds ORDER BY at, id").items():
             if holds[-1]["held"]:
                 out[root].append(f"a hold: {holds[-1]['reason'].rstrip('.')}")
-        superseded = {
-            old for (old,) in self._all("SELECT supersedes FROM conflicts WHERE supersedes IS NOT NULL")
-        }
-        for ident, kind, a, b, state in self._all(
-            "SELECT id, kind, car_a, car_b, state FROM conflicts ORDER BY id"
-        ):
+        superseded = {old for (old,) in self._all("SELECT supersedes FROM conflicts WHERE supersedes IS NOT NULL")}
+        for ident, kind, a, b, state in self._all("SELECT id, kind, car_a, car_b, state FROM conflicts ORDER BY id"):
             if state != "open" or ident in superseded:
                 continue
             roots = {self.root[car] for car in (a, b) if car is not None}
@@ -345,11 +344,7 @@ class _Books:
                 continue
             last = standing[-1]
             agreed = len({(row["opinion"], row["series"]) for row in standing}) == 1
-            out[root] = (
-                (last["opinion"], last["series"], last["at"][:4])
-                if agreed
-                else ("open", None, last["at"][:4])
-            )
+            out[root] = (last["opinion"], last["series"], last["at"][:4]) if agreed else ("open", None, last["at"][:4])
         return out
 
     def things(self) -> dict[int, list[dict[str, Any]]]:
@@ -384,7 +379,8 @@ class _Books:
 def compose(db: Any, policy: Policy = DEFAULT, dated: str | None = None, *, tables: Any = None) -> Edition:
     """The content of the edition that would go out on ``dated`` (an ISO day), with its proof. Writes nothing.
 
-    Raises WrongInput for a day that is none, and RegistryError where a mask gives a car away in spite of everything.
+    Raises WrongInput for a day that is none, and RegistryError where a mask gives a car away in spite of
+    everything.
     """
     dated = _day(dated)
     if tables is None:
@@ -451,9 +447,7 @@ def compose(db: Any, policy: Policy = DEFAULT, dated: str | None = None, *, tabl
             counted,
         )
         if left < policy.least:
-            why_not[car] = (
-                f"only {left} of its series were ever issued, fewer than the {policy.least} of the policy"
-            )
+            why_not[car] = f"only {left} of its series were ever issued, fewer than the {policy.least} of the policy"
             proof.held.append({"car": car, "why": why_not[car]})
             continue
         rows.append(row)
@@ -465,9 +459,7 @@ def compose(db: Any, policy: Policy = DEFAULT, dated: str | None = None, *, tabl
     for row in rows:
         if row["car"] in pans:  # a small family: say the family and leave the year
             row["pan_model_year"] = None
-            proof.coarsened.append(
-                {"car": row["car"], "what": "the pan's model year is not shown: few pans are of it"}
-            )
+            proof.coarsened.append({"car": row["car"], "what": "the pan's model year is not shown: few pans are of it"})
     if given_away := masking.attack(rows, tables, public, least=policy.least, slow=policy.slow):
         raise RegistryError(f"Nothing was published: {given_away[0]} Coarsen the policy, or hold that car.")
     return _edition(books, policy, proof, rows, prints if key else set(), why_not, key, here)
@@ -559,12 +551,14 @@ def _pan(books: _Books, things: list[dict[str, Any]]) -> tuple[str | None, str |
         if not certain:
             continue
         typed = "".join(c for c in certain[-1]["as_typed"].upper() if c.isalnum())
+        fits = {family: key for family, key, sure in certain[-1]["keys"] if family and sure}
+        # A number that is one of a family as it stands is not taken for another's with a letter read as a
+        # figure.
+        plain = [family for family, key in fits.items() if key == typed] or list(fits)
         answer = decode(
-            certain[-1]["as_typed"], on="pan", tables=books.tables, direction=certain[-1]["direction"]
+            certain[-1]["as_typed"], on="pan", families=plain, tables=books.tables, direction=certain[-1]["direction"]
         )
-        # A number that is one of a family as it stands is not taken for another's with a letter read as a figure.
-        plain = [d for d in answer.decodings if "".join(c for c in d.number or "" if c.isalnum()) == typed]
-        found = plain or answer.decodings
+        found = answer.decodings
         if answer.stops or len(found) != 1:
             return None, None
         years = found[0].model_years
@@ -581,11 +575,7 @@ def _made(
 ) -> tuple[str, str] | None:
     """First and last day on which the body can have been made: by its serial, narrowed by papers that agree with it."""
     start, end = masking.FIRST_DAY, masking.LAST_DAY
-    if (
-        family in books.tables
-        and serial
-        and (by_serial := masking.made_by_serial(books.tables[family], serial))
-    ):
+    if family in books.tables and serial and (by_serial := masking.made_by_serial(books.tables[family], serial)):
         start, end = by_serial
     if series_made:
         first, last = _bounds(series_made)
@@ -595,16 +585,10 @@ def _made(
     first = max(
         [
             start,
-            *(
-                p["earliest"]
-                for p in says
-                if p["earliest"] and p["relation"] in (None, "equals", "not before")
-            ),
+            *(p["earliest"] for p in says if p["earliest"] and p["relation"] in (None, "equals", "not before")),
         ]
     )
-    last = min(
-        [end, *(p["latest"] for p in says if p["latest"] and p["relation"] in (None, "equals", "not after"))]
-    )
+    last = min([end, *(p["latest"] for p in says if p["latest"] and p["relation"] in (None, "equals", "not after"))])
     if first <= last:  # else the papers are at odds with the number or each other: they are left aside
         start, end = first, last
     return (start, end) if (start, end) != (masking.FIRST_DAY, masking.LAST_DAY) else None
@@ -627,14 +611,12 @@ def _mask(
         return policy.least  # nothing is shown that could be counted
     levels = masking.MADE_LEVELS[masking.MADE_LEVELS.index(policy.made) :]
     of_series = stretches[series]
-    family = tables[numbers.family] if numbers.family in tables else None  # Tables has no get
+    family = tables[numbers.family] if numbers.family in tables else None  # noqa: SIM401 - Tables has no get
     wanted: tuple[str | None, str | None] | None = None
     left = 0
     for shown in range(figures, -1, -1):
         serial = (
-            masking.mask(family, numbers.serial, shown)
-            if shown and family is not None and numbers.serial
-            else None
+            masking.mask(family, numbers.serial, shown) if shown and family is not None and numbers.serial else None
         )
         if shown and serial is None:
             continue
@@ -663,9 +645,7 @@ def _coarser(wanted: tuple[str | None, str | None], shown: tuple[str | None, str
             else "no figure of the serial is shown"
         )
     if wanted[1] != shown[1]:
-        said.append(
-            f"made {shown[1]} instead of {wanted[1]}" if shown[1] else "no date beyond the series' own"
-        )
+        said.append(f"made {shown[1]} instead of {wanted[1]}" if shown[1] else "no date beyond the series' own")
     return ", ".join(said)
 
 
@@ -674,9 +654,7 @@ def _provinces(books: _Books, policy: Policy) -> dict[int, str]:
     if not policy.provinces:
         return {}
     towns = dict(books._all("SELECT id, town FROM people"))
-    custody = books.by_car(
-        "SELECT car, person, latest FROM custody WHERE role IN ('keeper', 'owner') ORDER BY id"
-    )
+    custody = books.by_car("SELECT car, person, latest FROM custody WHERE role IN ('keeper', 'owner') ORDER BY id")
     out = {}
     for root, rows in custody.items():
         now = [row for row in rows if row["latest"] is None]
@@ -696,11 +674,7 @@ def _thin_out(rows: list[dict[str, Any]], policy: Policy) -> None:
 def _colour(text: str | None) -> str | None:
     """A colour as typed, if it is one: a word or a few. A sentence in that field may name somebody and stays in."""
     text = " ".join((text or "").split())
-    return (
-        text
-        if text and len(text) <= 60 and re.fullmatch(r"[^\W\d_]+(?:[ ,'-]+[^\W\d_]+){0,8}", text)
-        else None
-    )
+    return text if text and len(text) <= 60 and re.fullmatch(r"[^\W\d_]+(?:[ ,'-]+[^\W\d_]+){0,8}", text) else None
 
 
 def _series_of(row: Mapping[str, Any]) -> masking.Series:
@@ -708,6 +682,7 @@ def _series_of(row: Mapping[str, Any]) -> masking.Series:
     return masking.Series(row["serial_family"] or "", first, last)
 
 
+@lru_cache(maxsize=1024)
 def _bounds(edtf: str) -> tuple[str, str]:
     """The first and last day of an EDTF text; the widest span where it is open or cannot be read."""
     from decoder import DecoderError
@@ -785,9 +760,7 @@ def _edition(
         "families": _families(books.tables) if policy.tables else [],
         "fingerprints": sorted(prints),
         "columns": sorted(
-            (table, column, meaning)
-            for table, columns in TABLES.items()
-            for column, meaning in columns.items()
+            (table, column, meaning) for table, columns in TABLES.items() for column, meaning in columns.items()
         ),
     }
     proof.published = len(tables["cars"])
@@ -803,7 +776,8 @@ def _edition(
     }
     if key is not None:
         head["key_check"] = key_check(key)
-    # The same edition published again is the same bytes: then what went before it is what went before the first time.
+    # The same edition published again is the same bytes: then what went before it is what went before the
+    # first time.
     for before in previous:
         sealed = head | {"previous": before}
         tables["edition"] = sorted(sealed.items())
@@ -826,9 +800,7 @@ def _compare(books: _Books, proof: Proof, rows: list[dict[str, Any]], why_not: d
         if car not in before:
             proof.new.append(car)
             continue
-        fields = {
-            name: [before[car].get(name), row[name]] for name in CARS if before[car].get(name) != row[name]
-        }
+        fields = {name: [before[car].get(name), row[name]] for name in CARS if before[car].get(name) != row[name]}
         if fields:
             proof.changed.append({"car": car, "fields": fields})
         else:
@@ -862,38 +834,35 @@ def content_hash(tables: Mapping[str, Sequence[Sequence[Any]]]) -> str:
     It says whether two files hold the same, whatever program wrote them.
     """
     content = {
-        name: [list(row) for row in rows if name != "edition" or row[0] != "sha256"]
-        for name, rows in tables.items()
+        name: [list(row) for row in rows if name != "edition" or row[0] != "sha256"] for name, rows in tables.items()
     }
     return hashlib.sha256(
         json.dumps(content, ensure_ascii=False, sort_keys=True, separators=(",", ":")).encode()
     ).hexdigest()
 
 
-# --- fingerprints -----------------------------------------------------------------------------------------------------
+# --- fingerprints ---------------------------------------------------------------------------------
 
 
 def fingerprint(key: bytes | None, number: str) -> str:
     """A normalised number, hashed with the list's key (HMAC-SHA-256, 96 bits). Empty without a key."""
     if key is None:
         return ""
-    made = hmac.new(key, b"tubmark look-up 1\0" + number.encode(), hashlib.sha256).hexdigest()
-    return made[:FINGERPRINT].translate(_TO_LETTERS)
+    return _in_letters(hmac.digest(key, b"tubmark look-up 1\0" + number.encode(), "sha256"))
+
+
+def _in_letters(digest: bytes) -> str:
+    return digest.hex()[:FINGERPRINT].translate(_TO_LETTERS)
 
 
 def key_check(key: bytes) -> str:
     """A fingerprint of the key itself, by which a server sees that it was given the key of this list."""
-    made = hmac.new(key, b"tubmark key check 1", hashlib.sha256).hexdigest()
-    return made[:FINGERPRINT].translate(_TO_LETTERS)
+    return _in_letters(hmac.digest(key, b"tubmark key check 1", "sha256"))
 
 
 def lookup_key(db: Any) -> bytes | None:
     """The key of the list's fingerprints, or None where the registry has none yet. Keep it as one keeps the registry."""
-    row = (
-        getattr(db, "conn", db)
-        .execute("SELECT value FROM registry_info WHERE key = ?", (leaks.KEY_NAME,))
-        .fetchone()
-    )
+    row = getattr(db, "conn", db).execute("SELECT value FROM registry_info WHERE key = ?", (leaks.KEY_NAME,)).fetchone()
     return bytes.fromhex(row[0]) if row else None
 
 
@@ -906,13 +875,11 @@ def make_key(db: Any, key: bytes | None = None) -> bytes:
     key = key if key is not None else secrets.token_bytes(32)
     if len(key) < 16:
         raise WrongInput("A key for look-ups has at least 16 bytes.")
-    getattr(db, "conn", db).execute(
-        "INSERT INTO registry_info (key, value) VALUES (?, ?)", (leaks.KEY_NAME, key.hex())
-    )
+    getattr(db, "conn", db).execute("INSERT INTO registry_info (key, value) VALUES (?, ?)", (leaks.KEY_NAME, key.hex()))
     return key
 
 
-# --- writing ----------------------------------------------------------------------------------------------------------
+# --- writing --------------------------------------------------------------------------------------
 
 
 def proof(db: Any, policy: Policy = DEFAULT, date: str | None = None) -> Proof:
@@ -934,12 +901,13 @@ def publish(
 ) -> Published:
     """Make the edition of ``date`` (an ISO day) at ``out`` and, with ``record``, write down in the registry that it went out.
 
-    ``by`` is who publishes (a person's id or name); ``at`` and ``uid`` are for making the same registry again. The file is
-    written beside its place and moved there whole; an edition that stands there is replaced. Publishing the same again gives
-    the same bytes and is not written down twice.
+    ``by`` is who publishes (a person's id or name); ``at`` and ``uid`` are for making the same registry
+    again. The file is written beside its place and moved there whole; an edition that stands there is
+    replaced. Publishing the same again gives the same bytes and is not written down twice.
 
-    Raises WrongInput where ``out`` is a registry, another kind of file, or in no folder; RegistryError where a mask or the
-    finished bytes would give something private away. Then nothing is published and nothing is written down.
+    Raises WrongInput where ``out`` is a registry, another kind of file, or in no folder; RegistryError
+    where a mask or the finished bytes would give something private away. Then nothing is published and
+    nothing is written down.
     """
     target = Path(out)
     _refuse(target)
@@ -968,7 +936,8 @@ def publish(
                     at=at,
                     uid=uid,
                 )
-            # Last of all inside the transaction: if the file cannot be put in place, nothing was written down either.
+            # Last of all inside the transaction: if the file cannot be put in place, nothing was written
+            # down either.
             _finish(db, edition, making, target)
         return Published(target, edition.sha256, edition.proof)
     except OSError as error:
@@ -1034,7 +1003,8 @@ _DDL = (
     "CREATE TABLE columns (table_name TEXT NOT NULL, column_name TEXT NOT NULL, meaning TEXT NOT NULL, PRIMARY KEY (table_name, column_name)) "
     "STRICT, WITHOUT ROWID",
 )
-#: Every column a reader may sort or count by: a facet without an index is left out of a large list without a word.
+#: Every column a reader may sort or count by: a facet without an index is left out of a large list without
+#: a word.
 _INDEXES = tuple(
     f"CREATE INDEX cars_{column} ON cars({column})"
     for column in (
@@ -1062,9 +1032,7 @@ def _refuse(target: Path) -> None:
             f"There is no folder {target.parent} to put the edition in. Make it first, or name another place."
         )
     if target.is_dir():
-        raise WrongInput(
-            f"{target} is a folder. Name the file of the edition, such as {target / 'edition.db'}."
-        )
+        raise WrongInput(f"{target} is a folder. Name the file of the edition, such as {target / 'edition.db'}.")
     if not target.exists():
         return
     found = application_id(target)
@@ -1089,7 +1057,7 @@ def _sync(folder: Path) -> None:
         os.close(handle)
 
 
-# --- small helpers ----------------------------------------------------------------------------------------------------
+# --- small helpers --------------------------------------------------------------------------------
 
 
 def _day(text: str | None) -> str:
@@ -1106,7 +1074,7 @@ def _in_one_spelling(value: Any) -> str:
 
 
 def cars_in_words(count: int) -> str:
-    """"1 car", "24 cars"."""
+    """ "1 car", "24 cars"."""
     return f"{count} car" if count == 1 else f"{count} cars"
 
 

@@ -1,7 +1,7 @@
 """``tubmark publish`` and ``tubmark serve``: an edition goes out, and a browser may look at it.
 
-A thin shell over ``registry.publish`` and over Datasette's own command. What publish prints is for the registrar: the proof
-names the cars that are held back and why, so it is as private as the registry.
+A thin shell over ``registry.publish`` and over Datasette's own command. What publish prints is for the
+registrar: the proof names the cars that are held back and why, so it is as private as the registry.
 """
 
 from __future__ import annotations
@@ -35,16 +35,10 @@ _SETTINGS_OF_A_REGISTRY = {
 
 @click.command("publish", epilog="Example:  tubmark publish edition.db --date 2026-11-25 --proof")
 @click.argument("out", metavar="[OUT.db]", required=False, type=click.Path())
-@click.option(
-    "--date", "dated", metavar="DAY", help="The day of the edition, as 2026-11-25.  [default: today]"
-)
-@click.option(
-    "--proof", is_flag=True, help="Only say what would go out, what not, and why; nothing is written."
-)
+@click.option("--date", "dated", metavar="DAY", help="The day of the edition, as 2026-11-25.  [default: today]")
+@click.option("--proof", is_flag=True, help="Only say what would go out, what not, and why; nothing is written.")
 @click.option("--by", "by", metavar="NAME", help="Who publishes: a person on file.")
-@click.option(
-    "--yes", is_flag=True, help="Replace what stands at OUT.db even if it is newer or of another list."
-)
+@click.option("--yes", is_flag=True, help="Replace what stands at OUT.db even if it is newer or of another list.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
 @click.option(
     "-r",
@@ -77,9 +71,7 @@ def cmd_publish(
         _say(as_json, {"proof": made.as_dict()}, made.sentences())
         ctx.exit(0)
     if not out:
-        raise WrongInput(
-            "Name the file to publish to, such as edition.db; or read the proof first with --proof."
-        )
+        raise WrongInput("Name the file to publish to, such as edition.db; or read the proof first with --proof.")
     _agree(out, path, day, yes)
     with opened(path, write=True) as db:
         published = publish.publish(db, out, date=day, by=_person(db, by))
@@ -101,12 +93,8 @@ def cmd_publish(
 
 @click.command("serve", epilog="Example:  tubmark serve edition.db --registry registry.db --port 8001")
 @click.argument("file", type=click.Path())
-@click.option(
-    "--port", type=click.IntRange(0, 65535), default=8001, show_default=True, help="0 takes a free one."
-)
-@click.option(
-    "--host", default="127.0.0.1", show_default=True, help="An address of this machine itself, nothing else."
-)
+@click.option("--port", type=click.IntRange(0, 65535), default=8001, show_default=True, help="0 takes a free one.")
+@click.option("--host", default="127.0.0.1", show_default=True, help="An address of this machine itself, nothing else.")
 @click.option(
     "-r",
     "--registry",
@@ -159,11 +147,7 @@ def _say(as_json: bool, document: dict[str, Any], lines: list[str]) -> None:
 
     for line in lines:
         click.echo(
-            "\n".join(
-                textwrap.wrap(
-                    line, 78, subsequent_indent="  ", break_on_hyphens=False, break_long_words=False
-                )
-            )
+            "\n".join(textwrap.wrap(line, 78, subsequent_indent="  ", break_on_hyphens=False, break_long_words=False))
             or ""
         )
 
@@ -242,9 +226,7 @@ def _lend_key(file: str, registry: str | None) -> bool:
         return False
     key = edition.key_from_registry(registry)
     if key is None:
-        raise WrongInput(
-            f"{registry} has published nothing yet, so it has no key for look-ups. Leave --registry out."
-        )
+        raise WrongInput(f"{registry} has published nothing yet, so it has no key for look-ups. Leave --registry out.")
     conn = sqlite3.connect(f"{Path(file).absolute().as_uri()}?mode=ro", uri=True)
     try:
         if not edition.fits(conn, key):
@@ -259,9 +241,7 @@ def _lend_key(file: str, registry: str | None) -> bool:
 
 def _announce(file: str, edition: bool, key: bool, host: str, port: int) -> None:
     shown = f"[{host}]" if ":" in host else host
-    what = (
-        "an edition, public as a whole" if edition else "a registry: a visitor sees only what was published"
-    )
+    what = "an edition, public as a whole" if edition else "a registry: a visitor sees only what was published"
     click.echo(f"{file}: {what}.")
     if edition and not key:
         click.echo("Look-ups are off: name the registry it came from with --registry to answer them.")
@@ -285,11 +265,7 @@ def metadata_beside(file: str) -> Path | None:
 
     package = Path(registry.commands.__file__).resolve().parent.parent / "web"
     return next(
-        (
-            path
-            for path in (Path(file).absolute().parent / "metadata.yml", package / "metadata.yml")
-            if path.is_file()
-        ),
+        (path for path in (Path(file).absolute().parent / "metadata.yml", package / "metadata.yml") if path.is_file()),
         None,
     )
 
@@ -301,6 +277,4 @@ def _run(file: str, edition: bool, host: str, port: int) -> None:
 
     # The server ends by the signal that Ctrl-C sends, and then hands it on; here it has done its work.
     with contextlib.suppress(KeyboardInterrupt):
-        serve.main(
-            args=arguments_of(file, edition, host, port), prog_name="tubmark serve", standalone_mode=False
-        )
+        serve.main(args=arguments_of(file, edition, host, port), prog_name="tubmark serve", standalone_mode=False)

@@ -407,6 +407,7 @@ def _shown_family(answer: Any, decoding: Any) -> dict[str, Any]:
     return {
         "probability": decoding.probability, "id": family.id, "title": family.title, "house": family.house, "where": family.where, "origin": family.origin,
         "strip": Markup(draw.strip_html(cells, parts)), "picture": Markup(picture), "estimated": decoding.months_estimated,
+        "model_years": bool(years),
         "written": decoding.written, "edtf": edtf_of(decoding.earliest, decoding.latest), "chance": words.chance(decoding.probability),
         "months": [{"month": draw.month_name(month), "p": p} for month, p in decoding.months],
         "candidates": [{"number": c.number, "p": c.probability} for c in decoding.candidates[:12]],
@@ -481,20 +482,26 @@ def public_look_up(conn: sqlite3.Connection, number: str) -> dict[str, Any]:
     The same function answers as for an edition, over a stand-in made in memory: the published rows of those cars that might
     still go out today. It is made anew when something has been recorded.
     """
+    from decoder import read
     from registry import edition, knowing, publish
+    from registry.errors import RegistryError
 
     secret = publish.lookup_key(conn)
     dated = conn.execute("SELECT max(edition) FROM published_cars").fetchone()[0]
     if secret is None or dated is None:
-        from decoder import read
-
         says = "Nothing has been published from this list yet, so there is nothing to look a number up in."
         return edition.LookUp(str(read(number)), "not listed", "", says=[says], ask=[edition.PHOTOGRAPH]).as_dict()
     file = conn.execute("PRAGMA database_list").fetchone()[2]
     last_event = conn.execute("SELECT max(id), max(hash) FROM events").fetchone()
     stand_in = _STAND_INS.get(file)
     if stand_in is None or stand_in[0] != tuple(last_event):
-        stand_in = _STAND_INS[file] = (tuple(last_event), _stand_in(conn, dated))
+        try:
+            stand_in = _STAND_INS[file] = (tuple(last_event), _stand_in(conn, dated))
+        except (
+            RegistryError
+        ):  # as it stands nothing could go out, so nothing is told either; why is the registrar's to know
+            says = "Numbers cannot be looked up here until the next edition of this list."
+            return edition.LookUp(str(read(number)), "no key", dated, says=[says], ask=[edition.PHOTOGRAPH]).as_dict()
     copy = sqlite3.connect(":memory:")
     try:
         copy.deserialize(stand_in[1])

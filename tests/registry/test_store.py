@@ -264,7 +264,7 @@ ACTIONS = st.lists(
 )
 
 
-@settings(max_examples=25)
+@settings(max_examples=12)
 @given(ACTIONS, st.data())
 def test_whatever_is_done_the_file_agrees_with_its_events(actions: list[str], data: st.DataObject):
     """Any order of actions, refused ones among them: the chain holds, every row is as recorded, a row of events each."""
