@@ -9,13 +9,28 @@ clock and no network, and opens nothing but its own tables (``decoder.families``
 ('aircooled-platform', '1967-08-01', '1968-07-31')
 """
 
-from decoder.decoding import Answer, Decoding, Tables, decode, load_tables
+from decoder.decoding import Answer, Decoding, decode
 from decoder.errors import DecoderError, MalformedReading, TableError, UnknownFamily
+from decoder.patterns import Tables, load_tables
 from decoder.reading import Cell, Reading, read
 
 __all__ = [
-    "Answer", "Cell", "Decoding", "DecoderError", "MalformedReading", "Reading", "TableError", "Tables", "UnknownFamily",
-    "compile_table", "decode", "decode_many", "keys", "load_tables", "neighbours", "read",
+    "Answer",
+    "Cell",
+    "DecoderError",
+    "Decoding",
+    "MalformedReading",
+    "Reading",
+    "TableError",
+    "Tables",
+    "UnknownFamily",
+    "compile_table",
+    "decode",
+    "decode_many",
+    "keys",
+    "load_tables",
+    "neighbours",
+    "read",
 ]  # fmt: skip
 
 

@@ -11,8 +11,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from decoder.decoding import Answer, Tables, decode, load_tables
+from decoder.decoding import Answer, decode
 from decoder.errors import DecoderError
+from decoder.patterns import Tables, load_tables
 
 #: The columns of the answer. ``status`` is 0 answered, 1 fits no table, 2 cannot be read; ``also`` names further families.
 COLUMNS = (
@@ -67,7 +68,7 @@ def decode_many(
     return out
 
 
-_TYPES = {"probability": float, "model_year": "int64", "status": "int8", "estimated": bool}
+_TYPES: dict[str, Any] = {"probability": float, "model_year": "int64", "status": "int8", "estimated": bool}
 
 
 class _Answers:
@@ -192,7 +193,7 @@ def _of_shape(
     index: Any,
     np: Any,
 ) -> None:
-    templates, slow = tables._shapes.get((on, shape)) or tables._shape(on, shape)
+    templates, slow = tables.shapes.get((on, shape)) or tables.shape(on, shape)
     if templates is None:
         return
     for place, chars in slow:  # a look-alike there would open another family: those go one by one

@@ -19,9 +19,10 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 import itertools
+import math
 import re
 from collections.abc import Iterator
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
 import yaml
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
@@ -41,6 +42,8 @@ FIRST_DAY, LAST_DAY = dt.date(1, 1, 1), dt.date(9999, 12, 31)
 
 _FIGURES = "0123456789"
 _LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
+#: A part longer than this, or a scheme with more lengths and mixtures than that, is a slip of the pen.
+_WIDEST, _MOST_TEMPLATES = 20, 400
 Carrier = Literal["pan", "body", "engine", "plate", "title"]
 Limit = Literal["first", "last", "built"]
 
@@ -59,7 +62,7 @@ class Source(_Strict):
 
 
 class ModelYearRule(_Strict):
-    starts: str = Field(pattern=r"^\d\d-\d\d$")
+    starts: str = Field(pattern=r"^(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])$")
     source: str
     from_: str = Field(default="0001-01", alias="from", pattern=r"^\d{4}-\d\d$")
 
@@ -71,9 +74,17 @@ class Code(_Strict):
 
 
 class Check(_Strict):
-    modulus: int = Field(ge=2)
+    modulus: int = Field(ge=2, le=36)
     letters: str
-    of: list[str]
+    of: list[str] = Field(min_length=1)
+
+    @model_validator(mode="after")
+    def _enough(self) -> Check:
+        if len(self.letters) < self.modulus or not set(self.letters) <= set(_FIGURES + _LETTERS):
+            raise ValueError(
+                f"a check by {self.modulus} needs {self.modulus} letters or figures; {self.letters!r} has {len(self.letters)}"
+            )
+        return self
 
 
 class Part(_Strict):
@@ -108,6 +119,20 @@ class Part(_Strict):
         for text in (self.figures, self.count):
             if text and not re.fullmatch(r"\d+(-\d+)?", text):
                 raise ValueError(f'{text!r} is no width; write a number or a range as "6-7"')
+            low, _, high = text.partition("-")
+            if (text and not int(low) <= int(high or low) <= _WIDEST) or int(high or low or 1) == 0:
+                raise ValueError(
+                    f'{text!r} is no width; a part has 1 to {_WIDEST} characters, the lesser number first, as "6-7"'
+                )
+        for text in (self.literal, self.letters, *self.codes):
+            if not set(text) <= set(_FIGURES + _LETTERS):
+                raise ValueError(
+                    f"{text!r} has a sign in it that is no capital letter or figure; a dash or a space belongs into 'print'"
+                )
+        if len(set(self.letters)) != len(self.letters):
+            raise ValueError(f"{self.letters!r} has a letter twice")
+        if self.any and (not _alphabet(self.any) or not set(_alphabet(self.any)) <= set(_FIGURES + _LETTERS)):
+            raise ValueError(f'{self.any!r} is no class of characters; write capital letters and figures, as "A-Z0-9"')
         return self
 
     @property
@@ -121,6 +146,25 @@ class Scheme(_Strict):
     print: str
     strip: list[str] = []
     also: list[str] = []
+
+    @model_validator(mode="after")
+    def _names(self) -> Scheme:
+        names = [part.name for part in self.parts]
+        twice = next((name for name in names if names.count(name) > 1), None)
+        if twice is not None:
+            raise ValueError(f"two parts are called '{twice}'; give each its own name")
+        for form in (self.print, *self.also):
+            for name in re.findall(r"\{([^}]*)\}", form):
+                if name not in names:
+                    raise ValueError(f"'{form}' names a part '{name}'; the parts are {', '.join(names)}")
+        figures = [part.name for part in self.parts if part.figures]
+        for part in self.parts:
+            for name in part.check.of if part.check else ():
+                if name not in figures:
+                    raise ValueError(
+                        f"the check is of '{name}', which is no part of figures; those are {', '.join(figures) or 'none'}"
+                    )
+        return self
 
 
 class Disputed(_Strict):
@@ -194,7 +238,7 @@ class Table(_Strict):
     written: list[str] = []
     sources: dict[str, Source] = Field(min_length=1)
     model_year: list[ModelYearRule] = []
-    shut_months: list[str] = []
+    shut_months: list[Annotated[str, Field(pattern=r"^(0[1-9]|1[0-2])$")]] = []
     schemes: list[Scheme] = Field(min_length=1)
     turned: bool = False
     separators_matter: bool = False
@@ -221,15 +265,23 @@ def parse_yaml(text: str, name: str) -> tuple[Any, dict[tuple[Any, ...], int]]:
         mark = getattr(error, "problem_mark", None)
         where = f"{name}:{mark.line + 1}" if mark else name
         raise TableError(
-            f"{where}: this is not YAML: {getattr(error, 'problem', None) or error}. Mend that line."
+            f"{where}: this is not YAML: {getattr(error, 'problem', None) or getattr(error, 'reason', 'it cannot be read')}. Mend that line."
         ) from None
+    except RecursionError:
+        raise TableError(f"{name}: lists inside lists without end. A table is a few levels deep; mend it.") from None
     lines: dict[tuple[Any, ...], int] = {}
 
     def build(node: yaml.Node, path: tuple[Any, ...]) -> Any:
         lines[path] = node.start_mark.line + 1
+        if len(path) > 12:  # an alias inside itself, or a slip: no key of the format lies so deep
+            raise TableError(
+                f"{name}:{lines[path]}: lists inside lists, {len(path)} deep. A table is a few levels deep; mend it."
+            )
         if isinstance(node, yaml.MappingNode):
             out: dict[str, Any] = {}
             for key, value in node.value:
+                if not isinstance(key, yaml.ScalarNode):
+                    raise TableError(f"{name}:{key.start_mark.line + 1}: a key is a word, not a list. Mend that line.")
                 if key.value in out:
                     raise TableError(
                         f"{name}:{key.start_mark.line + 1}: the key '{key.value}' stands twice. Keep one of them."
@@ -238,7 +290,8 @@ def parse_yaml(text: str, name: str) -> tuple[Any, dict[tuple[Any, ...], int]]:
             return out
         if isinstance(node, yaml.SequenceNode):
             return [build(value, (*path, i)) for i, value in enumerate(node.value)]
-        return None if node.value in ("null", "~", "") and node.style is None else node.value
+        plain = isinstance(node, yaml.ScalarNode) and node.style is None
+        return None if plain and node.value in ("null", "~", "") else node.value
 
     if node is None:
         raise TableError(f"{name}: the file is empty. A table begins with 'family:'.")
@@ -258,7 +311,8 @@ class _Compiler:
         if not isinstance(data, dict):
             raise TableError(f"{name}:1: a table is a list of 'key: value'. It begins with 'family:'.")
         try:
-            self.table = Table.model_validate(_without_nulls(data))
+            self.data = _without_nulls(data)
+            self.table = Table.model_validate(self.data)
         except ValidationError as error:
             raise TableError("\n".join(self._said(e) for e in error.errors())) from None
         self.digest = hashlib.sha256(text.encode()).hexdigest()
@@ -270,11 +324,20 @@ class _Compiler:
 
     def _said(self, error: Any) -> str:
         path = tuple(p for p in error["loc"] if p != "from_")
-        place = " ".join(str(p + 1) if isinstance(p, int) else str(p) for p in path) or "table"
+        place = self._place(path)
         message = {"missing": "is missing", "extra_forbidden": "is no key of this format"}.get(
             error["type"], error["msg"]
         )
         return f"{self.name}:{self._line(path)}: {place}: {message.removeprefix('Value error, ')}."
+
+    def _place(self, path: tuple[Any, ...]) -> str:
+        """``row 'b': source`` where the row has a name, else ``rows 2 source``."""
+        words = [str(p + 1) if isinstance(p, int) else str(p) for p in path]
+        if path[:1] == ("rows",) and len(path) > 1:
+            row = self.data["rows"][path[1]]
+            if isinstance(row, dict) and isinstance(row.get("id"), str):
+                return ": ".join([f"row '{row['id']}'", *([" ".join(words[2:])] if words[2:] else [])])
+        return " ".join(words) or "table"
 
     def fail(self, path: tuple[Any, ...], reason: str) -> TableError:
         row = f" row '{self.table.rows[path[1]].id}':" if path[:1] == ("rows",) and len(path) > 1 else ""
@@ -310,6 +373,11 @@ class _Compiler:
 
     def templates(self, scheme: Scheme) -> list[dict[str, Any]]:
         widths = [_widths(part) for part in scheme.parts]
+        if math.prod(map(len, widths)) > _MOST_TEMPLATES:
+            at = ("schemes", self.table.schemes.index(scheme))
+            raise self.fail(
+                at, f"scheme '{scheme.id}' has too many lengths. Give its parts narrower widths, or write two schemes."
+            )
         out = []
         for combination in itertools.product(*widths):
             out.append(_template(scheme, combination))
@@ -407,6 +475,20 @@ def _limit(template: dict[str, Any], text: str) -> tuple[str, str] | None:
     return (text[:-width], text[-width:]) if width else (text, "")
 
 
+def _wrong_in(template: dict[str, Any], text: str) -> str:
+    """What is wrong with a whole number whose every character may stand where it stands: a code or a check letter that is none."""
+    if not _fits(text, template["cells"]):
+        return ""
+    for a, b, codes in template["codes"]:
+        if text[a:b] not in codes:
+            return f"has {text[a:b]} where the codes are {', '.join(codes)}"
+    for at, modulus, letters, of in template["checks"]:
+        wanted = letters[int("".join(text[i] for i in of)) % modulus]
+        if text[at] != wanted:
+            return f"has the check letter {text[at]}, which should be {wanted}"
+    return ""
+
+
 def _fits(text: str, cells: list[str]) -> bool:
     return len(text) == len(cells) and all(c in cell for c, cell in zip(text, cells, strict=True))
 
@@ -417,9 +499,32 @@ def compile_table(text: str, name: str = "table") -> dict[str, Any]:
     Raises TableError with file, line, row and reason.
     """
     data, _ = parse_yaml(text, name)
-    if isinstance(data, dict) and data.get("kind"):  # a table read by a decoder of its own: vin17, marks
+    if isinstance(data, dict) and data.get("kind"):  # a table read by a decoder of its own
+        _check_special(data, name)
         return {"format": FORMAT, "sha256": hashlib.sha256(text.encode()).hexdigest(), **data}
     return _compile(_Compiler(text, name))
+
+
+#: What the tables that a decoder of its own reads must have.
+_SPECIAL: dict[str, dict[str, type]] = {
+    "vin17": {
+        "family": str, "title": str, "carried_by": list, "where": str, "sources": dict, "weights": list, "values": dict,
+        "model_years": dict, "model_years_source": str, "regions": list, "notes": list,
+    },
+    "marks": {"family": str, "title": str, "sources": dict},
+    "confusion": {"family": str, "title": str, "sources": dict, "pairs": list, "rates": dict},
+}  # fmt: skip
+
+
+def _check_special(data: dict[str, Any], name: str) -> None:
+    wanted = _SPECIAL.get(str(data["kind"]))
+    if wanted is None:
+        raise TableError(
+            f"{name}:1: there is no kind '{data['kind']}' of table. Leave 'kind:' out; the kinds are {', '.join(_SPECIAL)}."
+        )
+    for key, type_ in wanted.items():
+        if not isinstance(data.get(key), type_):
+            raise TableError(f"{name}:1: a table of kind {data['kind']} needs '{key}'. See the packaged one.")
 
 
 def _compile(c: _Compiler) -> dict[str, Any]:
@@ -480,7 +585,7 @@ def _compile(c: _Compiler) -> dict[str, Any]:
         "schemes": [{"id": s.id, "print": s.print, "strip": [_clean(x) for x in s.strip], "strip_as_written": s.strip} for s in table.schemes],
         "rows": [_row(row, span) for row, span in zip(table.rows, spans, strict=True)],
         "templates": templates, "segments": segments,
-        "never": [n.model_dump() for n in table.never],
+        "never": [_never(c, i, n, every, laid) for i, n in enumerate(table.never)],
         "change_points": [_change_point(c, i, p, every) for i, p in enumerate(table.change_points)],
         "features": [_feature(c, i, f) for i, f in enumerate(table.features)],
         "notes": [n.model_dump() for n in table.notes],
@@ -510,9 +615,40 @@ def _change_point(c: _Compiler, i: int, point: ChangePoint, templates: list[dict
     raise c.fail(("change_points", i, "at"), f"'{point.at}' is no number of this family. Write it as issued.")
 
 
+def _never(c: _Compiler, i: int, never: Never, templates: list[dict[str, Any]], laid: list[Any]) -> dict[str, Any]:
+    """A block that was never used, checked: its limits are numbers of the family, in order, and no row has any of them."""
+    ends = []
+    for key, text in (("first", never.first), ("last", never.last)):
+        found = next(((f, t["scheme"]) for t in templates if (f := _limit(t, _clean(text)))), None)
+        if found is None:
+            raise c.fail(
+                ("never", i, key), f"'{text}' is no number of this family. Write it as it would have been issued."
+            )
+        ends.append((found[1], found[0][0], int(found[0][1] or 0)))
+    (scheme, block, low), (other_scheme, other_block, high) = ends
+    if (scheme, block) != (other_scheme, other_block):
+        raise c.fail(
+            ("never", i, "last"),
+            f"'{never.first}' and '{never.last}' differ before the running number. Write two entries.",
+        )
+    if high < low:
+        raise c.fail(("never", i, "last"), f"'{never.first}' to '{never.last}' runs backwards. Exchange the two.")
+    for made, pieces in laid:
+        for piece in pieces if made[0]["scheme"] == scheme else ():
+            if piece.block == block and piece.low <= high and low <= piece.high and piece.since is None:
+                row = c.table.rows[piece.row]
+                raise c.fail(
+                    ("never", i),
+                    f"'{never.first}' to '{never.last}' is said never to have been used, but row '{row.id}' has numbers of it.",
+                )
+    return never.model_dump()
+
+
 def _feature(c: _Compiler, i: int, feature: Feature) -> dict[str, Any]:
     start = c.span(("features", i, "from"), feature.from_)[0] if feature.from_ else None
     end = c.span(("features", i, "to"), feature.to)[1] if feature.to else None
+    if start and end and end < start:
+        raise c.fail(("features", i, "to"), f"'{feature.from_}' to '{feature.to}' runs backwards. Exchange the two.")
     return {
         "id": feature.id, "what": feature.what, "from": start.isoformat() if start else None,
         "to": end.isoformat() if end else None, "question": feature.question, "source": feature.source,
@@ -560,6 +696,10 @@ def _limits(c: _Compiler, i: int, made: list[dict[str, Any]]) -> tuple[str, int 
     scheme = made[0]["scheme"]
     first = next((f for f in (_limit(t, _clean(row.first)) for t in made) if f), None)
     last = next((f for f in (_limit(t, _clean(row.last)) for t in made) if f), None) if row.last else None
+    for key, text in (("first", row.first), ("last", row.last)):
+        wrong = next((w for w in (_wrong_in(t, _clean(text)) for t in made) if w), "")
+        if wrong:
+            raise c.fail(("rows", i, key), f"'{text}' {wrong}.")
     if first is None:
         raise c.fail(("rows", i, "first"), f"'{row.first}' does not fit the parts of scheme '{scheme}'.")
     if row.last and last is None:

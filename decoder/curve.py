@@ -60,6 +60,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from functools import cached_property
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from decoder import dates
@@ -195,7 +196,7 @@ class Run:
 
     @cached_property
     def _model(self) -> _Model:
-        return _Model(*_arrays(self.cars, self.made))
+        return _Model(*_arrays(self.cars, self.made), made=_ordinals(self.made))
 
     @cached_property
     def _shares(self) -> dict[float, float | None]:
@@ -262,7 +263,7 @@ class Curve:
     @property
     def says(self) -> list[str]:
         if not self.runs:
-            return [self.no_answer]
+            return [self.no_answer, *(one.says for one in self.set_aside)]
         out = [f"{self.series or 'This series'}: {self.label}, {_count(len(self.set_aside), 'paper')} set aside."]
         for run in self.runs:
             name = f" of {run.block.name}" if run.block.name and len(self.runs) > 1 else ""
@@ -305,7 +306,11 @@ class Curve:
 
 
 def learn(
-    cars: Iterable[DatedCar], *, blocks: Sequence[Block] = (), made: tuple[date | None, date | None] = (None, None), series: str = ""
+    cars: Iterable[DatedCar],
+    *,
+    blocks: Sequence[Block] = (),
+    made: tuple[date | None, date | None] = (None, None),
+    series: str = "",
 ) -> Curve:
     """Learn the curve of one maker's series.
 
@@ -316,7 +321,9 @@ def learn(
     Raises DecoderError where a serial is no whole number, a paper ends before it begins, or blocks share numbers without
     names to tell them apart.
     """
-    known = sorted((car for car in map(_checked, cars) if car.earliest or car.latest), key=lambda car: (car.serial, car.called))
+    known = sorted(
+        (car for car in map(_checked, cars) if car.earliest or car.latest), key=lambda car: (car.serial, car.called)
+    )
     if made[0] is not None and made[1] is not None and made[0] > made[1]:
         raise DecoderError("The series ends before it begins. Change the two dates about.")
     if len(known) < FEWEST:
@@ -353,9 +360,7 @@ def _checked(car: DatedCar) -> DatedCar:
 # --- blocks, restarts, double issues ---------------------------------------------------------------------------------
 
 
-def _by_block(
-    cars: list[DatedCar], blocks: Sequence[Block], problems: list[str]
-) -> list[tuple[Block, list[DatedCar]]]:
+def _by_block(cars: list[DatedCar], blocks: Sequence[Block], problems: list[str]) -> list[tuple[Block, list[DatedCar]]]:
     if not blocks:
         runs = find_breaks(sorted({car.serial for car in cars}))
         if len(runs) > 1:
@@ -384,9 +389,13 @@ def _by_block(
                 f"Two blocks hold number {block.first} and have one name. Give each issue a name, and name it with its cars."
             )
     if stray:
-        problems.append(f"{_names(stray)}: in no declared block, not used. A misreading, or a block that is missing here?")
+        problems.append(
+            f"{_names(stray)}: in no declared block, not used. A misreading, or a block that is missing here?"
+        )
     if unclear:
-        problems.append(f"{_names(unclear)}: the number was issued more than once and it is not said in which issue; not used.")
+        problems.append(
+            f"{_names(unclear)}: the number was issued more than once and it is not said in which issue; not used."
+        )
     return list(zip(ordered, members, strict=True))
 
 
@@ -447,16 +456,14 @@ def _is_outside(car: DatedCar, made: tuple[date | None, date | None]) -> bool:
     return bool((first and car.latest and car.latest < first) or (last and car.earliest and car.earliest > last))
 
 
-def _restart(
-    cars: list[DatedCar], wrong: int
-) -> tuple[date, list[DatedCar], list[DatedCar], list[DatedCar]] | None:
+def _restart(cars: list[DatedCar], wrong: int) -> tuple[date, list[DatedCar], list[DatedCar], list[DatedCar]] | None:
     """The day that parts the cars into two runs that each go in order, if there is one: (day, before, after, either)."""
     best: tuple[int, int, date, list[DatedCar], list[DatedCar], list[DatedCar]] | None = None
     for day in sorted({car.latest for car in cars if car.latest}):
         early = [car for car in cars if car.latest and car.latest <= day]
         late = [car for car in cars if car.earliest and car.earliest > day]
         either = [car for car in cars if car not in early and car not in late]
-        if len(early) < FEWEST or len(late) < FEWEST:
+        if min(len(early), len(late)) <= FEWEST:
             continue
         left = sum(s != _KEPT for part in (early, late) for s in _states(part))
         if best is None or (left, len(either)) < best[:2]:
@@ -485,7 +492,7 @@ def _states(cars: list[DatedCar]) -> list[int]:
     values = np.unique(np.concatenate([[-np.inf], low]))
     edges = [*np.flatnonzero(np.r_[True, np.diff(serial) > 0]).tolist(), len(cars)]
     passes = (values >= low[:, None]) & (values <= high[:, None])
-    credit = np.stack([passes[i:j].sum(axis=0) for i, j in zip(edges, edges[1:], strict=False)]).astype(np.int32)
+    credit = np.stack([passes[i:j].sum(axis=0) for i, j in pairwise(edges)]).astype(np.int32)
     before = np.zeros_like(credit)
     after = np.zeros_like(credit)
     best = np.zeros(len(values), np.int32)
@@ -499,7 +506,7 @@ def _states(cars: list[DatedCar]) -> list[int]:
         best = np.maximum.accumulate((best + credit[g])[::-1])[::-1]
     total = before + credit + after
     states = []
-    for g, (i, j) in enumerate(zip(edges, edges[1:], strict=False)):
+    for g, (i, j) in enumerate(pairwise(edges)):
         for k in range(i, j):
             with_it = total[g][passes[k]].max(initial=-1)
             without = total[g][~passes[k]].max(initial=-1)
@@ -528,7 +535,9 @@ def _named(cars: list[DatedCar], state: list[int]) -> list[SetAside]:
                 against = [d for d in doubtful if contradict(car, d)]
             out.append(SetAside(car, True, tuple(against), (), _why(car, against)))
         elif s == _DOUBTFUL:
-            rivals = [d for d in doubtful if d is not car and contradict(car, d)] or [d for d in doubtful if d is not car]
+            rivals = [d for d in doubtful if d is not car and contradict(car, d)] or [
+                d for d in doubtful if d is not car
+            ]
             out.append(SetAside(
                 car, False, tuple(rivals), tuple(rivals),
                 f"{_first_up(car.called)} ({car.words}) cannot be right together with {_names(rivals, with_dates=True)}. Which of them "
@@ -596,12 +605,12 @@ def conformal_rank(cars: int, level: float) -> int | None:
 class _Model:
     """Hard bounds and curve of the cars kept in one run. Days are ordinals; serials ascend."""
 
-    def __init__(self, serial: Array, low: Array, high: Array) -> None:
+    def __init__(self, serial: Array, low: Array, high: Array, made: tuple[float, float]) -> None:
         import numpy as np
 
-        self.serial, self.low, self.high = serial, low, high
-        self._rising = np.concatenate([[-np.inf], np.maximum.accumulate(low)])
-        self._falling = np.concatenate([np.minimum.accumulate(high[::-1])[::-1], [np.inf]])
+        self.serial, self.low, self.high, self.made = serial, low, high, made
+        self._rising = np.concatenate([[made[0]], np.maximum.accumulate(low)])
+        self._falling = np.concatenate([np.minimum.accumulate(high[::-1])[::-1], [made[1]]])
 
     def bounds(self, at: Array) -> tuple[Array, Array]:
         """L(s), the latest "not before" up to s, and U(s), the earliest "not after" from s on."""
@@ -664,7 +673,7 @@ class _Model:
 
         stay = np.ones(len(self.serial), bool)
         stay[left_out] = False
-        return _Model(self.serial[stay], self.low[stay], self.high[stay])
+        return _Model(self.serial[stay], self.low[stay], self.high[stay], self.made)
 
 
 def _conformal_shares(model: _Model, levels: Sequence[float]) -> dict[float, float | None]:
@@ -690,7 +699,8 @@ def _conformal_shares(model: _Model, levels: Sequence[float]) -> dict[float, flo
         ]))  # fmt: skip
     edges = np.concatenate(misses, axis=1)
     return {
-        level: None if rank is None else _censored_quantile(edges, level * (len(cars) + 1)) for level, rank in ranks.items()
+        level: None if rank is None else _censored_quantile(edges, level * (len(cars) + 1))
+        for level, rank in ranks.items()
     }
 
 
@@ -735,11 +745,14 @@ def _censored_quantile(edges: Array, wanted: float, cells: int = 800) -> float:
 def _arrays(cars: Sequence[DatedCar], made: tuple[date | None, date | None]) -> tuple[Array, Array, Array]:
     import numpy as np
 
-    first = made[0].toordinal() if made[0] else -math.inf
-    last = made[1].toordinal() if made[1] else math.inf
+    first, last = _ordinals(made)
     low = [max(first, car.earliest.toordinal() if car.earliest else -math.inf) for car in cars]
     high = [min(last, car.latest.toordinal() if car.latest else math.inf) for car in cars]
     return np.array([car.serial for car in cars], float), np.array(low), np.array(high)
+
+
+def _ordinals(made: tuple[date | None, date | None]) -> tuple[float, float]:
+    return made[0].toordinal() if made[0] else -math.inf, made[1].toordinal() if made[1] else math.inf
 
 
 # --- words -----------------------------------------------------------------------------------------------------------

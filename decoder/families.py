@@ -23,6 +23,7 @@ from decoder.errors import TableError, UnknownFamily
 _HERE = Path(__file__).parent / "tables"
 _COMPILED = "compiled.json"
 CONFIRMATIONS = "confirmations.json"
+REREADINGS = "rereadings.csv"
 
 
 def load_packaged() -> dict[str, dict[str, Any]]:
@@ -175,6 +176,32 @@ def read_confirmations(folder: str | os.PathLike[str]) -> dict[str, dict[str, st
         return {str(f): {str(r): str(s) for r, s in rows.items()} for f, rows in data.items()}
     except (ValueError, AttributeError):
         raise TableError(f"'{path}' is damaged. Mend it or take it away; no table is touched by that.") from None
+
+
+def read_rereadings(folder: str | os.PathLike[str]) -> dict[str, dict[str, int]]:
+    """A shop's own re-readings: ``rereadings.csv`` with the columns stamped, read, count; empty where there is none.
+
+    Raises TableError naming the line that is wrong.
+    """
+    import csv
+
+    path = Path(folder) / REREADINGS
+    out: dict[str, dict[str, int]] = {}
+    try:
+        with open(path, encoding="utf-8-sig", newline="") as file:
+            rows = csv.DictReader(file)
+            for row in rows:
+                stamped, read, count = ((row.get(k) or "").strip().upper() for k in ("stamped", "read", "count"))
+                if not (len(stamped) == len(read) == 1 and (stamped + read).isalnum() and count.isdigit()):
+                    raise TableError(
+                        f"{path}:{rows.line_num}: a row is the character stamped, the one that was read, and how often, as 3,8,2."
+                    )
+                out.setdefault(stamped, {})[read] = out.get(stamped, {}).get(read, 0) + int(count)
+    except FileNotFoundError:
+        return {}
+    except (OSError, UnicodeDecodeError, csv.Error) as error:
+        raise TableError(f"'{path}' cannot be read: {error}.") from None
+    return out
 
 
 def with_confirmations(

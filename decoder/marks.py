@@ -160,8 +160,7 @@ def read_mark(text: str, *, by: date | None = None) -> MarkAnswer:
     return MarkAnswer(mark, tuple(found), tuple(problems))
 
 
-# --- tyres
-# -----------------------------------------------------------------------------------------------------------
+# --- tyres -----------------------------------------------------------------------------------------------------------
 
 
 def week_of(year: int, week: int) -> tuple[date, date] | None:
@@ -191,7 +190,7 @@ def _tyre(mark: str, table: dict[str, Any], problems: list[str], by: date | None
     if (
         not says_dot
         and not re.fullmatch(rf"{_FIGURE}{{3,4}}", line)
-        and not re.fullmatch(rf"[A-Z0-9]{{2,4}}([ -]+[A-Z0-9]{{1,4}}){{0,3}}[ -]+{_FIGURE}{{3,4}}", line)
+        and not re.fullmatch(rf"[A-Z0-9]{{2,4}}([ -]+[A-Z0-9]{{1,6}}){{1,3}}[ -]+{_FIGURE}{{3,4}}", line)
     ):
         return []
     figures = re.findall(_FIGURE, tail[1]) if tail else []
@@ -365,8 +364,7 @@ def _week_fact(figures: list[str], weeks: list[tuple[date, date]]) -> str:
     return f"{''.join(figures)}: one of {len(weeks)} weeks between {_day(weeks[0][0])} and {_day(weeks[-1][1])}."
 
 
-# --- lamps, glass, E marks, labels
-# -----------------------------------------------------------------------------------
+# --- lamps, glass, E marks, labels -----------------------------------------------------------------------------------
 
 
 def _lamp(mark: str, table: dict[str, Any], problems: list[str]) -> list[MarkReading]:
@@ -512,8 +510,7 @@ def _by_words(mark: str, table: dict[str, Any], dated: bool) -> list[MarkReading
     return out
 
 
-# --- the table
-# -------------------------------------------------------------------------------------------------------
+# --- the table -------------------------------------------------------------------------------------------------------
 
 
 @functools.cache

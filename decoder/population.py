@@ -275,8 +275,7 @@ def how_many_made(serials: Iterable[int], blocks: Sequence[Block] = (), *, level
         level=level,
         method=method,
         says=f"About {estimate:,} were made: at least {low:,}, and hardly more than {high:,} "
-        f"({_percent(level)} interval), "
-        f"from {_count(sum(len(seen) for _, seen in used), 'serial number')} seen.",
+        f"({_percent(level)} interval), from {_count(sum(len(seen) for _, seen in used), 'serial number')} seen.",
         assumptions=_made_assumptions(unknown_start),
         others=others,
         blocks=tuple(parts),
@@ -335,8 +334,7 @@ def _found(numbers: list[int], problems: list[str]) -> list[tuple[Block, list[in
         spans = " and ".join(f"{run[0]} to {run[-1]}" for run in kept)
         problems.append(
             f"No number was seen between the runs {spans}. A gap so wide is hardly chance; they were taken "
-            "as blocks of their own. "
-            "Declare the blocks where their first numbers are known."
+            "as blocks of their own. Declare the blocks where their first numbers are known."
         )
     return [(Block(), run) for run in kept]
 
@@ -548,8 +546,7 @@ def _made_assumptions(unknown_start: bool) -> tuple[str, ...]:
     out = [
         "Numbers were issued one after another inside a block, none left out and none used twice.",
         "Whether a car survives and becomes known has nothing to do with its number. Early cars are often "
-        "better known; then the "
-        "true number is higher.",
+        "better known; then the true number is higher.",
         "Every number was read right: one figure misread upwards at the top of the range raises the answer by itself.",
     ]
     if unknown_start:
@@ -738,8 +735,7 @@ def how_many_survive(
     if len({frozenset(cars) for cars in sets.values()}) == 1:
         return _no_answer(
             f"The lists hold the same {_count(len(everybody), 'car')}, as one list copied would. How many "
-            "survive needs two lists "
-            "made apart.",
+            "survive needs two lists made apart.",
             problems,
         )
     names = list(sets)
@@ -766,8 +762,7 @@ def how_many_survive(
         if all(sum(history) < 2 for history in histories):
             return _no_answer(
                 "The longest lists share no car with any other, so how many survive cannot be told. Compare "
-                "them for other "
-                "spellings of one number, or leave the list out that is of another kind.",
+                "them for other spellings of one number, or leave the list out that is of another kind.",
                 problems,
             )
         found = sample_coverage(histories)  # type: ignore[arg-type]
@@ -789,9 +784,8 @@ def how_many_survive(
         level=level,
         method=method,
         says=f"About {estimate:,} are living: between {low:,} and {high:,} ({_percent(level)} interval). "
-        f"{len(everybody):,} are listed, {shared:,} of them more than once. The lists are not independent "
-        "for certain; "
-        "if the same cars are easy to find for all of them, more are living.",
+        f"{len(everybody):,} {'is' if len(everybody) == 1 else 'are'} listed, {shared:,} of them more than once. "
+        "Take it that the lists are not independent: if the same cars are easy to find for all of them, more are living.",
         assumptions=(*_SURVIVING_ASSUMPTIONS, *closer),
         others=others,
         problems=tuple(problems),
@@ -800,8 +794,7 @@ def how_many_survive(
 
 _SURVIVING_ASSUMPTIONS = (
     "The lists are taken as independent, and lists of cars are seldom quite so: a car that is easy to find "
-    "for one is easy to "
-    "find for the other. Then the true number is higher.",
+    "for one is easy to find for the other. Then the true number is higher.",
     "Between the lists no car was lost and none was made. Cars lost since the older list count as living "
     "then, not now.",
     "Cars were matched right: a car taken for two raises the answer, two cars taken for one lower it.",

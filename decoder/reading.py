@@ -35,11 +35,15 @@ _HOW = (
 
 
 class Cell(NamedTuple):
-    """One place of a number. ``chars``: what it may be, in order; empty when nothing can be made out."""
+    """One place of a number. ``chars``: what it may be, in order; empty when nothing can be made out.
+
+    ``sure``: settled by looking again, so that no doubt about readings in general touches it.
+    """
 
     chars: str
     doubtful: bool = False
     stretch: bool = False
+    sure: bool = False
 
     @property
     def is_certain(self) -> bool:
@@ -78,13 +82,18 @@ class Reading(NamedTuple):
     @property
     def text(self) -> str:
         """The cells without separators and end marks; reading it again gives the same cells."""
-        return "".join(map(str, self.cells))
+        return "".join(self._printed(i) for i in range(len(self.cells)))
+
+    def _printed(self, i: int) -> str:
+        # A star at the edge would be read back as the end mark of the stamping.
+        at_edge = self.cells[i].stretch and i in (0, len(self.cells) - 1)
+        return "..." if at_edge else str(self.cells[i])
 
     def __str__(self) -> str:
         out = []
-        for i, cell in enumerate(self.cells):
+        for i in range(len(self.cells)):
             out += ["-"] * self.separators.count(i)
-            out.append(str(cell))
+            out.append(self._printed(i))
         out += ["-"] * self.separators.count(len(self.cells))
         return self.end_marks[0] + "".join(out) + self.end_marks[1]
 
@@ -101,6 +110,8 @@ def read(text: str) -> Reading:
     notes = []
     if folded.upper() != text.strip().upper():
         notes.append("Wide or joined characters were read as ordinary ones.")
+    if any(c.isdigit() and not c.isascii() for c in folded):
+        notes.append("Figures of another script were read as 0 to 9.")
     if not folded:
         raise MalformedReading(f"There is no number here. Type what you can read. {_HOW}")
     if len(folded) > 8 * LONGEST:
@@ -125,7 +136,7 @@ def read(text: str) -> Reading:
         elif c == "~":
             if not cells or not cells[-1].chars or cells[-1].doubtful or body[i - 1].isspace():
                 raise MalformedReading(
-                    f"The ~ at place {i + 1} of '{text.strip()}' must follow a character or a set, as in 8~."
+                    f"The ~ at place {i + 1} of '{_short(text)}' must follow a character or a set, as in 8~."
                 )
             cells[-1] = cells[-1]._replace(doubtful=True)
             i += 1
@@ -138,7 +149,7 @@ def read(text: str) -> Reading:
             cells.append(Cell(""))
             i += 1
         elif c == "]":
-            raise MalformedReading(f"There is a ] without a [ before it in '{text.strip()}'. Write a set as [38].")
+            raise MalformedReading(f"There is a ] without a [ before it in '{_short(text)}'. Write a set as [38].")
         else:
             cells.append(Cell(_character(c, text)))
             i += 1
@@ -147,7 +158,7 @@ def read(text: str) -> Reading:
                 f"That is more than {LONGEST} places; no number is that long. Type one number at a time."
             )
     if not any(cell.chars or not cell.stretch for cell in cells):
-        raise MalformedReading(f"There is no letter or figure in '{text.strip()}'. {_HOW}")
+        raise MalformedReading(f"There is no letter or figure in '{_short(text)}'. {_HOW}")
     return Reading(text, tuple(cells), tuple(separators), end_marks, tuple(notes))
 
 
@@ -157,7 +168,7 @@ def _without_end_marks(folded: str) -> tuple[str, tuple[str, str]]:
         start += 1
     while end > start and (folded[end - 1] in _END_MARKS or folded[end - 1].isspace()):
         end -= 1
-    marks = (folded[:start].replace(" ", ""), folded[end:].replace(" ", ""))
+    marks = ("".join(folded[:start].split()), "".join(folded[end:].split()))
     return folded[start:end], marks
 
 
@@ -179,6 +190,10 @@ def _set(body: str, i: int, text: str) -> tuple[Cell, int]:
     if "[" in inside:
         raise MalformedReading(
             f"There is a [ inside a set in '{_short(text)}'. Write one set for each place, as [38][17]."
+        )
+    if set(inside) & set(_UNREADABLE):
+        raise MalformedReading(
+            f"There is a ? inside a set in '{_short(text)}'. A set names what it may be, as [38]; one that you cannot read is ? alone."
         )
     chars = "".join(sorted({_character(c, text) for c in inside if not c.isspace() and c not in ",/"}))
     if not chars:

@@ -2,28 +2,19 @@
 
 A *key* is the number as its family would write it, without spaces: ``KP O147``, ``KP147`` and ``147 KP`` all have the key
 ``KP0147``. A number that fits no family keeps its letters and figures, with O and I taken for 0 and 1, under the family
-``""``. A doubtful reading has a key for each number it can be, up to ``MOST_KEYS``.
+``""``. A doubtful reading has a key for each number it can be, up to ``MOST_KEYS`` a family.
 """
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator
 from typing import NamedTuple
 
-from decoder.channel import LOOK_ALIKE, SAME_GLYPH, as_read
-from decoder.decoding import (
-    Family,
-    Tables,
-    Template,
-    _alternatives,
-    _laid_out,
-    _products,
-    _spellings,
-    _Variant,
-    _variants,
-    load_tables,
-)
+from decoder.channel import AS_READ, LOOK_ALIKE, SAME_GLYPH, as_read
+from decoder.patterns import Family, Tables, Template, load_tables
 from decoder.reading import Cell, read
+from decoder.weighing import Variant, laid_out, products, spellings, variants_of
 
 #: Changes when a key is made differently, so that a registry knows which of its keys to make again.
 RULE = "1"
@@ -49,25 +40,27 @@ def keys(text: str, on: str | None = None, tables: Tables | None = None) -> list
     for family in tables.carried_by(on):
         if family.special:  # a numbering with a decoder of its own: its key is the plain one
             continue
-        for variant in _variants(reading):
+        for variant in variants_of(reading):
             if variant.guess:
                 continue
-            for number in _of(family, variant):
+            for number in itertools.islice(_of(family, variant), MOST_KEYS):
                 out.setdefault((family.id, number), Key(family.id, number, reading.is_certain))
-                if len(out) >= MOST_KEYS:
-                    break
     for number in _plain(reading.cells):
-        if len(out) < MOST_KEYS + 50:
-            out.setdefault(("", number), Key("", number, reading.is_certain))
+        out.setdefault(("", number), Key("", number, reading.is_certain))
     return list(out.values())
 
 
-def _of(family: Family, variant: _Variant) -> Iterator[str]:
-    for spelled, _ in _spellings(family, variant):
+def _of(family: Family, variant: Variant) -> Iterator[str]:
+    for spelling in spellings(family, variant):
         found = False
         for template in family.templates:
-            for laid in _laid_out(spelled, template.length):
-                options = [_alternatives(cell, alphabet) for cell, alphabet in zip(laid, template.cells, strict=True)]
+            if spelling.scheme not in (None, template.scheme):
+                continue
+            for laid in laid_out(spelling.cells, template.length):
+                options = [
+                    AS_READ.weights(cell.chars, False, alphabet)
+                    for cell, alphabet in zip(laid, template.cells, strict=True)
+                ]
                 if not all(options):
                     continue
                 size = 1
@@ -75,7 +68,7 @@ def _of(family: Family, variant: _Variant) -> Iterator[str]:
                     size *= len(option)
                 if size > MOST_KEYS:
                     continue
-                for text, _weight in _products(options):
+                for text, _weight in products(options):
                     if template.fits(text):
                         found = True
                         yield text
@@ -89,7 +82,7 @@ def _plain(cells: tuple[Cell, ...]) -> Iterator[str]:
         size *= len(cell.chars) or (36 if not cell.stretch else MOST_KEYS + 1)
     if size > 40:
         return
-    for text, _ in _products(
+    for text, _ in products(
         [tuple((c, 1.0) for c in (cell.chars or "0123456789ABCDEFGHJKLMNPRSTUVWXYZ")) for cell in cells]
     ):
         yield text.translate(_FOLD)

@@ -19,8 +19,9 @@ from typing import Any
 
 from decoder import families
 from decoder.channel import as_read
-from decoder.decoding import Family, Segment, _Found
+from decoder.patterns import Family, Segment
 from decoder.reading import Cell
+from decoder.weighing import Found
 
 LENGTH = 17
 #: Legal characters: figures and letters without I, O and Q.
@@ -57,12 +58,12 @@ def check_character(number: str, data: dict[str, Any] | None = None) -> str:
     return "X" if total % 11 == 10 else str(total % 11)
 
 
-def weigh_vin(family: Family, cells: Sequence[Cell]) -> _Found | None:
+def weigh_vin(family: Family, cells: Sequence[Cell]) -> Found | None:
     """What a 17-character reading says, or None where it is not one. Uncertain characters are tried in every way up to 3,000."""
     if len(cells) != LENGTH or any(c.stretch for c in cells):
         return None
     data = family.raw
-    found = _Found(family)
+    found = Found(family)
     options = []
     for cell in cells:
         chars = [c for c in (cell.chars or ALPHABET) if c in ALPHABET]
@@ -78,16 +79,15 @@ def weigh_vin(family: Family, cells: Sequence[Cell]) -> _Found | None:
     binds = all(c in "12345" for c in options[0])
     passing = 0.0
     if size <= _MOST_COMPLETIONS:
-        for chars in itertools.product(*options):
-            text = "".join(chars)
+        for combination in itertools.product(*options):
+            text = "".join(combination)
             agrees = check_character(text, data) == text[8]
             weight = 1.0 if agrees else _FAILS_WHERE_IT_BINDS if binds else _FAILS_ELSEWHERE
             passing += agrees
             _add(found, data, text[6], text[9], weight)
-            found.candidates.append((text, weight, None, ()))
-        found.count = size
+            found.add_candidate(text, weight, None, ())
         if size == 1:
-            _facts(found, data, found.candidates[0][0], bool(passing), binds)
+            _facts(found, data, next(iter(found.candidates)), bool(passing), binds)
         elif passing:
             found.facts.append(f"Of {size} numbers it can be, {int(passing)} have a check character that agrees.")
     else:
@@ -95,18 +95,17 @@ def weigh_vin(family: Family, cells: Sequence[Cell]) -> _Found | None:
             _add(found, data, seventh, tenth, 1.0)
         found.count = size
         found.facts.append("Too much is open for the check character to help.")
-    found.space = max(float(size) if size == 1 else passing if size <= _MOST_COMPLETIONS else found.total, 1.0)
+    found.evidence = min(found.total / (passing or 1.0), 1.0) if size <= _MOST_COMPLETIONS else 1.0
     return found if found.segments else None
 
 
-def _add(found: _Found, data: dict[str, Any], seventh: str, tenth: str, weight: float) -> None:
+def _add(found: Found, data: dict[str, Any], seventh: str, tenth: str, weight: float) -> None:
     years = data["model_years"].get(tenth)
     if years is None:
         segment = _segment(found.family, None)
     else:
         segment = _segment(found.family, int(years[0] if seventh.isdigit() else years[1]), tenth, seventh)
-    old = found.segments.get(id(segment))
-    found.segments[id(segment)] = (segment, weight + (old[1] if old else 0.0))
+    found.add(segment, weight)
 
 
 def _segment(family: Family, year: int | None, tenth: str = "", seventh: str = "") -> Segment:
@@ -128,7 +127,7 @@ def _segment(family: Family, year: int | None, tenth: str = "", seventh: str = "
     return made[year]
 
 
-def _facts(found: _Found, data: dict[str, Any], number: str, agrees: bool, binds: bool) -> None:
+def _facts(found: Found, data: dict[str, Any], number: str, agrees: bool, binds: bool) -> None:
     region = next((r["name"] for r in data["regions"] if r["first"] <= number[0] <= r["last"]), "")
     maker = number[:3] + (number[11:14] if number[2] == "9" else "")
     found.facts.append(f"maker's identifier {maker}" + (f", region {region}" if region else ""))

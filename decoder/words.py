@@ -9,7 +9,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from decoder.decoding import Answer, Decoding, Family
+    from collections.abc import Sequence
+
+    from decoder.decoding import Answer, Decoding
+    from decoder.patterns import Family, Segment
 
 MONTHS = (
     "January",
@@ -72,20 +75,23 @@ def chance(p: float) -> str:
 
 def tell(answer: Answer) -> list[str]:
     """The answer in sentences, the most important first; stops are not repeated here (they stand above, in their own frame)."""
-    if answer.stops and not answer.decodings:
+    if answer.stops and answer.none_of_these is None:
         return ["Nothing is dated from this number while its surface looks altered."]
     if not answer.decodings:
         return ["It fits none of the tables tried."]
     out = []
     first = answer.decodings[0]
     several = len(answer.decodings) > 1
+    misread = answer.status == 1
+    if misread:
+        out.append("As it was read it fits none of the tables tried.")
     for decoding in answer.decodings[:4]:
-        lead = f"If it is {decoding.family.id}, {chance(decoding.probability)}: " if several else ""
+        lead = f"If it is {decoding.family.id}, {chance(decoding.probability)}: " if several or misread else ""
         out.append(lead + main_sentence(decoding))
     if several:
         out.append("More than one table has such a number; what the car itself is decides. Families start equal; 'none of these' stands at "
                    f"{chance(answer.none_of_these or 0.0)}.")  # fmt: skip
-    elif (answer.none_of_these or 0.0) >= 0.1:
+    elif (answer.none_of_these or 0.0) >= 0.1 and not misread:
         out.append(f"The chance that it belongs to none of these tables is {chance(answer.none_of_these or 0.0)}.")
     out += look_sentences(answer)
     if answer.says:
@@ -107,52 +113,87 @@ def main_sentence(decoding: Decoding) -> str:
             else f"not after {day_in_words(decoding.latest or '')}"
         )
         return f"This {thing} was made {when}; the table leaves the other end open."
-    years = decoding.model_years
-    year = ""
-    if len(years) == 1:
-        year = f" (model year {years[0][0]})"
-    elif 1 < len(years) <= 3:
-        year = f" (model year {' or '.join(f'{y}, {chance(p)}' for y, p in years)})"
-    spans = _spans(decoding)
     made = "was moulded" if thing == "body" else "was made"
-    if len(spans) == 1:
-        edge = span_in_words(*spans[0])
-        when = f"between {edge.replace(' to ', ' and ', 1)}" if " to " in edge else f"in {edge}"
+    guess = "" if decoding.total_candidates is not None else ", nine chances in ten,"
+    sentence = f"This {thing} {made}{guess} {when_in_words(decoding.likely)}"
+    sentence += f"{_years(decoding.model_years)}."
+    months = decoding.months
+    best = decoding.likeliest_month
+    ranked = sorted((p for _, p in months), reverse=True)
+    if best is None or (len(months) == 1 and not decoding.months_estimated):
+        pass
+    elif len(ranked) > 1 and ranked[0] < 1.05 * ranked[1] and len(ranked) <= 6:
+        pass  # equally likely: the months stand in the sentence already
+    elif ranked[0] < 0.2:
+        how = " by even output (an estimate)" if decoding.months_estimated else ""
+        sentence += f" No month stands out{how}."
     else:
-        when = "either " + " or ".join(f"{span_in_words(a, b)}" for a, b in spans[:4])
-        when = (
-            when.replace("either ", "either in ")
-            if all(" to " not in span_in_words(a, b) for a, b in spans[:4])
-            else when
-        )
-    sentence = f"This {thing} {made} {when}{year}."
-    month = decoding.likeliest_month
-    if month and len(decoding.months) > 3 and dict(decoding.months)[month] < 0.25:
-        return (
-            sentence
-            + f" The months inside that are about equally likely{' (estimated)' if decoding.months_estimated else ''}."
-        )
-    ranked = sorted((p for _, p in decoding.months), reverse=True)
-    if month and len(ranked) > 1 and ranked[0] < 1.05 * ranked[1] and len(ranked) <= 3:
-        return sentence
-    if month and decoding.months_estimated:
-        sure = dict(decoding.months)[month]
-        sentence += f" Likeliest {month_in_words(month)}{'' if sure > 0.99 else f', {chance(sure)}'}: estimated by even output, not from a table."
-    elif month and len(decoding.months) > 1:
-        sentence += f" Likeliest {month_in_words(month)}, {chance(dict(decoding.months)[month])}."
-    if len(years) > 3:
-        best = max(years, key=lambda yp: yp[1])
-        sentence += f" Likeliest model year {best[0]}, {chance(best[1])}."
+        sure = "" if ranked[0] > 0.99 else f", {chance(ranked[0])}"
+        estimated = ": estimated by even output, not from a table" if decoding.months_estimated else ""
+        sentence += f" Likeliest {month_in_words(best)}{sure}{estimated}."
+    if len(decoding.model_years) > 3:
+        year, p = max(decoding.model_years, key=lambda yp: yp[1])
+        if p > 0.2:
+            sentence += f" Likeliest model year {year}, {chance(p)}."
     return sentence
 
 
-def _spans(decoding: Decoding) -> list[tuple[str, str]]:
-    """The hard spans behind the answer, joined where they touch."""
+def _years(years: list[tuple[int, float]]) -> str:
+    """The model years in brackets: one, or up to three with their chances unless those are equal."""
+    if not 1 <= len(years) <= 3:
+        return ""
+    if len(years) == 1:
+        return f" (model year {years[0][0]})"
+    if max(p for _, p in years) < 1.05 * min(p for _, p in years):
+        return f" (model year {_or([str(y) for y, _ in years])}, equally likely)"
+    return f" (model year {_or([f'{y}, {chance(p)}' for y, p in years])})"
+
+
+def when_in_words(segments: Sequence[Segment]) -> str:
+    """When things of these segments were made: months where the table tells them, else the hard spans.
+
+    ``in April 1976``, ``in November or December 1965, or in April 1976``, ``between August 1967 and July 1968``.
+    """
+    if all(s.month and not s.estimated for s in segments):
+        runs = _runs(sorted({s.month for s in segments if s.month}))
+        if all(len(run) == 1 for run in runs):
+            return f"in {_or([month_in_words(run[0]) for run in runs])}"
+        return ", or ".join(_run(run) for run in runs)
+    spans = _joined(sorted({(s.earliest, s.latest) for s in segments}))
+    out = []
+    for earliest, latest in spans:
+        edge = span_in_words(earliest, latest)
+        out.append(f"between {edge.replace(' to ', ' and ', 1)}" if " to " in edge else f"in {edge}")
+    return ", or ".join(out)
+
+
+def _runs(months: list[str]) -> list[list[str]]:
+    """Months in order, cut where one is missing."""
+    out: list[list[str]] = []
+    for month in months:
+        number = int(month[:4]) * 12 + int(month[5:7])
+        if out and number == int(out[-1][-1][:4]) * 12 + int(out[-1][-1][5:7]) + 1:
+            out[-1].append(month)
+        else:
+            out.append([month])
+    return out
+
+
+def _run(run: list[str]) -> str:
+    first, last = month_in_words(run[0]), month_in_words(run[-1])
+    if len(run) == 1:
+        return f"in {first}"
+    if len(run) == 2:
+        return f"in {first.split()[0] if run[0][:4] == run[1][:4] else first} or {last}"
+    return f"between {first} and {last}"
+
+
+def _joined(spans: list[tuple[str, str]]) -> list[tuple[str, str]]:
+    """Spans of days joined where they touch or overlap (a works' shut month between them does not part them)."""
     import datetime as dt
 
-    raw = sorted({(s.earliest, s.latest) for s, w in decoding.weights if w > 0})
     out: list[tuple[str, str]] = []
-    for a, b in raw:
+    for a, b in spans:
         if out and dt.date.fromisoformat(a) <= dt.date.fromisoformat(out[-1][1]) + dt.timedelta(32):
             out[-1] = (out[-1][0], max(b, out[-1][1]))
         else:
@@ -175,7 +216,7 @@ def look_sentences(answer: Answer) -> list[str]:
             out.append(
                 f"The {place} character is {which}; for the date that makes no difference, for the number it does."
             )
-        elif 1 < len(issued) <= 4:
+        elif 1 < len(issued) <= 4 and max(len(o["then"]) for o in issued) <= 60:
             rest = [f"If it is {o['character']}: {o['then']}." for o in issued[1:]]
             out.append(" ".join([f"If the {place} character is {issued[0]['character']}: {issued[0]['then']}.", *rest]))
         if best["settles_bits"] > 1e-9 and len(issued) > 1:
@@ -242,7 +283,7 @@ def _row_span(row: dict[str, Any]) -> str:
 
 
 def _change_points(decoding: Decoding) -> list[str]:
-    out = []
+    out: list[str] = []
     points = decoding.family.raw.get("change_points", [])
     if not points or not decoding.candidates:
         return out
@@ -297,7 +338,7 @@ def warnings(decoding: Decoding) -> list[str]:
 
 
 def _label(row: dict[str, Any]) -> str:
-    from decoder.decoding import row_label
+    from decoder.asking import row_label
 
     return row_label(row)
 

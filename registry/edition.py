@@ -168,9 +168,9 @@ def look_up(conn: sqlite3.Connection, text: str, key: Key | bytes | None = None,
         key = Key(key, tables if tables is not None else _tables_of(conn))
     if key is None or not fits(conn, key):
         return _without_key(answer, info)
-    # Most askers have a body before them, so bodies and their plates are looked up first: that is a tenth of the work.
-    asked = list(dict.fromkeys(made for on in ("body", "plate") for made in lookup.keys_for(text, on, key.tables)))
-    if _is_fishing(conn, reading, asked):
+    # Most askers have a body before them, so bodies are looked up first: that is a tenth of the work.
+    asked = lookup.keys_for(text, "body", key.tables)
+    if _is_bare(reading) and _is_fishing(conn, [*asked, *lookup.keys_for(text, "plate", key.tables)]):
         return _by_class(conn, answer, reading, key)
     if reading.is_certain and (known := _entries(conn, answer, key, asked)):
         return known
@@ -306,10 +306,13 @@ def _of_doubtful(
     return _not_listed(conn, answer, asked, key)
 
 
-def _is_fishing(conn: sqlite3.Connection, reading: Any, asked: list[tuple[str, str, bool]]) -> bool:
-    """Bare figures, too few for a whole number of anything, where no maker of bodies stamped just figures."""
-    if not reading.is_certain or len(reading.cells) > _BARE or not all(cell.chars.isdigit() for cell in reading.cells):
-        return False
+def _is_bare(reading: Any) -> bool:
+    """Figures alone, and too few for a whole number of anything but a body."""
+    return reading.is_certain and len(reading.cells) <= _BARE and all(cell.chars.isdigit() for cell in reading.cells)
+
+
+def _is_fishing(conn: sqlite3.Connection, asked: list[tuple[str, str, bool]]) -> bool:
+    """Bare figures where no maker of bodies stamped just figures."""
     return not {family for family, _, _ in asked} & _serial_families(conn)
 
 

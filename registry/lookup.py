@@ -54,19 +54,20 @@ def keys_for(text: str, on: str | None, tables: Any) -> list[tuple[str, str, boo
     certain: what was recorded must be found again.
     """
     from decoder import MalformedReading, keys, read
+    from decoder.spelling import MOST_KEYS
 
     found: dict[tuple[str, str], bool] = {}
     try:
         for made in keys(text, on=on, tables=tables):
             place = (made.family, made.key)
             found[place] = found.get(place, False) or bool(made.certain)
-        if not all(found.values()) and not any(cell.doubtful or cell.stretch for cell in read(text).cells):
-            # A check letter, or letters that are always the same, can leave one number of a family: then it
-            # is read.
+        written_out = len(found) < MOST_KEYS  # else a family may have one key only because the others were cut off
+        if written_out and not any(cell.doubtful or cell.stretch for cell in read(text).cells):
+            # A check letter can leave one number of all that a doubtful reading may be: then it is read.
             families = [family for family, _ in found]
-            for place in found:
-                if place[0] and families.count(place[0]) == 1:
-                    found[place] = True
+            for family, key in found:
+                if family and families.count(family) == 1 and any(t.checks for t in tables[family].templates):
+                    found[family, key] = True
     except MalformedReading:
         pass
     if not found and (plain := _plain(text)):

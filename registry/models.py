@@ -147,7 +147,7 @@ class ReadingIn(_In):
     place: str | None = None
     how: str | None = None
     surface: Surface | None = None
-    direction: str | None = None
+    direction: Literal["upright", "turned"] | None = None
     at: Moment | None = None
     by: Person | None = None
     note: str | None = None

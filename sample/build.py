@@ -86,9 +86,7 @@ class Book:
         self.actions = 0
         self.people: dict[str, int] = {}
 
-    def write(
-        self, record: Callable[..., Any], what: Any, day: str, by: str | None = None, **more: Any
-    ) -> Any:
+    def write(self, record: Callable[..., Any], what: Any, day: str, by: str | None = None, **more: Any) -> Any:
         """One action of a person, on a day."""
         self.actions += 1
         return record(
@@ -129,9 +127,7 @@ def begin(book: Book) -> None:
                 BEGUN,
             )
         else:
-            book.people[row["initials"]] = book.write(
-                store.record_person, check(models.PersonIn, **given(row)), BEGUN
-            )
+            book.people[row["initials"]] = book.write(store.record_person, check(models.PersonIn, **given(row)), BEGUN)
     for path in sorted((HERE / "tables").glob("*.yml")):
         table = check(models.FamilyTableIn, text=path.read_text(encoding="utf-8"), name=path.name)
         book.write(store.record_family_table, table, BEGUN, "OT")
@@ -169,8 +165,7 @@ def begin(book: Book) -> None:
             "OT",
         )
         numbers = [
-            check(models.ListNumberIn, list=row["name"], **number)
-            for number in list_numbers(row["name"], row["file"])
+            check(models.ListNumberIn, list=row["name"], **number) for number in list_numbers(row["name"], row["file"])
         ]
         book.write(store.record_list_numbers, numbers, BEGUN, "OT")
     for row in rows("thefts.csv"):
@@ -184,9 +179,7 @@ def list_numbers(name: str, file: str) -> Iterator[dict[str, str]]:
             type_ = {"pantile": "KA", "pantile b": "KB", "corbell": "D2", "corbel": "D2", "quoin": "RQ"}
             series = (type_ | {"purlin": "TP", "finial": "UF"})[row["Type"].lower()]
             note = "; ".join(filter(None, (row["Year"], row["Col"], row["Last seen"], row["Remark"])))
-            yield given(
-                {"as_typed": row["Chassis"], "series": series, "their_number": row["No"], "note": note}
-            )
+            yield given({"as_typed": row["Chassis"], "series": series, "their_number": row["No"], "note": note})
         else:
             yield given({"as_typed": row["number"], "series": row["series"], "note": row["note"]})
 
@@ -288,9 +281,7 @@ def readings(book: Book, car: dict[str, str]) -> Iterator[Any]:
         (car["pan_second_reading"], car["pan_second_how"]),
     ):
         if text:
-            extra = given(
-                {"how": how, "note": "; ".join(filter(None, (car["pan_surface"], car["pan_notes"])))}
-            )
+            extra = given({"how": how, "note": "; ".join(filter(None, (car["pan_surface"], car["pan_notes"])))})
             if engine:
                 extra = given({"how": how, "note": car["pan_notes"]})
             else:
@@ -321,9 +312,7 @@ def readings(book: Book, car: dict[str, str]) -> Iterator[Any]:
             )
     if car["title_number"]:
         extra = given({"note": car["title_notes"]})
-        yield check(
-            models.ReadingIn, as_typed=car["title_number"], stamped_on="title", by=shop, **entry, **extra
-        )
+        yield check(models.ReadingIn, as_typed=car["title_number"], stamped_on="title", by=shop, **entry, **extra)
 
 
 def statements(book: Book, car: dict[str, str]) -> Iterator[Any]:
@@ -340,9 +329,7 @@ def statements(book: Book, car: dict[str, str]) -> Iterator[Any]:
             "edtf": car["title_year"],
             "as_written": car["title_year"],
         }
-        yield check(
-            models.StatementIn, kind="title", nature="document made at the time", seen="original", **dated
-        )
+        yield check(models.StatementIn, kind="title", nature="document made at the time", seen="original", **dated)
     if car["title_make"]:
         yield check(
             models.StatementIn,
@@ -395,9 +382,7 @@ def paper_statement(car: dict[str, str], paper: dict[str, str], **more: Any) -> 
         kind=paper["kind"],
         about=EVENTS.get(paper["event"], paper["event"]),
         nature=NATURES.get(paper["kind"], "document made at the time"),
-        **given(
-            {name: paper[name] for name in ("as_written", "relation", "edtf", "seen", "source", "confidence")}
-        ),
+        **given({name: paper[name] for name in ("as_written", "relation", "edtf", "seen", "source", "confidence")}),
         **more,
     )
 
@@ -431,9 +416,7 @@ def move(book: Book, moved: dict[str, str], day: str, by: str) -> None:
         car,
     )
     thing = book.one("SELECT thing FROM fittings WHERE id = ?", here)
-    fitted = check(
-        models.FittingIn, thing=thing, car=car, edtf=f"{moved['when']}/..", paper=paper, supersedes=here
-    )
+    fitted = check(models.FittingIn, thing=thing, car=car, edtf=f"{moved['when']}/..", paper=paper, supersedes=here)
     book.write(store.fit_thing, fitted, day, by)
     (visited,) = (row for row in rows("cars.csv") if row["entry"] == car)
     for paper_row in json.loads(visited["documents_json"]):
@@ -495,9 +478,7 @@ def contradict(book: Book, row: dict[str, str]) -> None:
         models.ConflictIn,
         supersedes=earlier,
         by=book.person(row["by"]),
-        **given(
-            {name: row[name] for name in ("kind", "car_a", "car_b", "key", "says", "reason", "state", "at")}
-        ),
+        **given({name: row[name] for name in ("kind", "car_a", "car_b", "key", "says", "reason", "state", "at")}),
     )
     book.write(store.record_conflict, conflict, row["at"], row["by"])
 

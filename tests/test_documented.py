@@ -115,6 +115,17 @@ def test_links_inside_the_project_lead_somewhere(document):
     assert [link for link in links if not (path.parent / link).exists()] == []
 
 
+def test_the_example_of_a_number_table_is_a_number_table():
+    """Whoever writes a table begins by copying this one."""
+    from decoder import compile_table
+
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    example = re.search(r"^```yaml\n(#.*?)^```$", text, re.MULTILINE | re.DOTALL).group(1)
+    compiled = compile_table(example, "example-pan.yml")
+    assert compiled["family"] == "example-pan"
+    assert [row["id"] for row in compiled["rows"]] == ["1969", "1970"]
+
+
 # --- the contract ---------------------------------------------------------------------------------
 
 DECODE = {"reading", "decodings", "none_of_these", "look_again", "says", "stops", "problems"}

@@ -66,9 +66,7 @@ def test_the_file_is_what_its_sources_say_today(built, dump):
     """Run `make sample` and commit the file with whatever changed it."""
     with closing(sqlite3.connect(built / "one.db")) as fresh:
         now = "\n".join(fresh.iterdump())
-    different = [
-        (old, new) for old, new in zip(dump.splitlines(), now.splitlines(), strict=False) if old != new
-    ][:1]
+    different = [(old, new) for old, new in zip(dump.splitlines(), now.splitlines(), strict=False) if old != new][:1]
     assert now == dump, f"sample_registry.db is out of date (make sample): {different}"
 
 
@@ -113,36 +111,28 @@ def test_each_entry_holds_what_was_said_read_and_seen(db, car):
     assert claim == car["claim_words"]
     assert (reason, consent) == (car["reason"], car["consent"])
     said = (colour, under, notes, hazards)
-    assert said == tuple(
-        car[name] or None for name in ("colour_now", "colour_under", "alterations", "photo_hazards")
-    )
+    assert said == tuple(car[name] or None for name in ("colour_now", "colour_under", "alterations", "photo_hazards"))
 
     read = of(
         db,
         car["entry"],
-        "SELECT DISTINCT as_typed FROM readings JOIN entries ON entries.id = entry"
-        " WHERE entries.number = :entry",
+        "SELECT DISTINCT as_typed FROM readings JOIN entries ON entries.id = entry WHERE entries.number = :entry",
     )
-    expected = {
-        car[name] for name in ("pan_reading", "pan_second_reading", "body_serial_reading", "title_number")
-    } - {""}
+    expected = {car[name] for name in ("pan_reading", "pan_second_reading", "body_serial_reading", "title_number")} - {
+        ""
+    }
     assert {text for (text,) in read} == expected
 
     seen = of(db, car["entry"], "SELECT tell, state FROM observations WHERE car = CAR")
     assert dict(seen) == json.loads(car["observations_json"])
 
-    papers = of(
-        db, car["entry"], "SELECT as_written FROM statements WHERE car = CAR AND as_written IS NOT NULL"
-    )
-    assert {paper["as_written"] for paper in json.loads(car["documents_json"])} <= {
-        text for (text,) in papers
-    }
+    papers = of(db, car["entry"], "SELECT as_written FROM statements WHERE car = CAR AND as_written IS NOT NULL")
+    assert {paper["as_written"] for paper in json.loads(car["documents_json"])} <= {text for (text,) in papers}
 
     keeper = of(
         db,
         car["entry"],
-        "SELECT ref, name, town, contact FROM people WHERE id IN"
-        " (SELECT person FROM custody WHERE car = CAR)",
+        "SELECT ref, name, town, contact FROM people WHERE id IN (SELECT person FROM custody WHERE car = CAR)",
     )
     assert keeper == [(car["owner_ref"], car["owner_name"], car["owner_town"], car["owner_contact"])]
 
@@ -270,14 +260,10 @@ def test_the_lists_of_others(db):
 
 def test_the_house_tables_are_inside(db):
     """Its numbers decode wherever the file goes."""
-    files = {
-        path.stem: path.read_text(encoding="utf-8") for path in (ROOT / "sample" / "tables").glob("*.yml")
-    }
+    files = {path.stem: path.read_text(encoding="utf-8") for path in (ROOT / "sample" / "tables").glob("*.yml")}
     assert {"p-early", "p-late", "q-tag"} <= set(files)
     assert dict(words(db, "SELECT family, source_yaml FROM family_tables")) == files
-    named = {
-        name for row in words(db, "SELECT serial_family, donor_family FROM series") for name in row if name
-    }
+    named = {name for row in words(db, "SELECT serial_family, donor_family FROM series") for name in row if name}
     assert named <= set(files)
 
 
@@ -289,10 +275,7 @@ def test_nothing_of_the_truth_is_in_it(db, dump):
     assert "truth" not in dump
     told = {value for car in CARS for value in car.values()}
     told |= {text for (text,) in words(db, "SELECT as_typed FROM list_numbers")}
-    typed = {
-        text
-        for (text,) in words(db, "SELECT as_typed FROM readings UNION ALL SELECT as_typed FROM list_numbers")
-    }
+    typed = {text for (text,) in words(db, "SELECT as_typed FROM readings UNION ALL SELECT as_typed FROM list_numbers")}
     searched = 0
     for row in TRUTH.values():
         for column in ("truth_point", "truth_decision"):
@@ -358,29 +341,24 @@ def test_what_the_yard_concluded_in_the_end_was_right(db):
             assert number == "E24-019"
         elif opinion != "open":
             assert (opinion, series or "OTH") == (KINDS[kind], kind), number
-    assert last.index(("E23-002", "maker's series", "RQ")) < last.index(
-        ("E23-002", "continuation body", "RC")
-    )
+    assert last.index(("E23-002", "maker's series", "RQ")) < last.index(("E23-002", "continuation body", "RC"))
 
 
 def test_every_decision_has_evidence_of_its_own_car_and_a_name(db):
     """An opinion without rows to rest on is hearsay."""
-    assert (
-        words(db, "SELECT id FROM decisions WHERE id NOT IN (SELECT decision FROM decision_evidence)") == []
-    )
-    assert words(
-        db, "SELECT DISTINCT initials FROM decisions JOIN people ON people.id = by_person ORDER BY 1"
-    ) == [("OT",), ("TP",), ("WQ",)]
+    assert words(db, "SELECT id FROM decisions WHERE id NOT IN (SELECT decision FROM decision_evidence)") == []
+    assert words(db, "SELECT DISTINCT initials FROM decisions JOIN people ON people.id = by_person ORDER BY 1") == [
+        ("OT",),
+        ("TP",),
+        ("WQ",),
+    ]
 
 
 def test_people_stand_in_one_table(db):
     """A name or a contact anywhere else could not be erased. Words of a claim are kept as they were said."""
     values = [text for row in words(db, "SELECT name, contact FROM people") for text in row if text]
     assert len(values) > 80
-    tables = [
-        name
-        for (name,) in words(db, "SELECT name FROM sqlite_master WHERE type = 'table' AND name != 'people'")
-    ]
+    tables = [name for (name,) in words(db, "SELECT name FROM sqlite_master WHERE type = 'table' AND name != 'people'")]
     for table in tables:
         columns = [
             name
@@ -395,6 +373,10 @@ def test_people_stand_in_one_table(db):
 # --- whether it decodes ---------------------------------------------------------------------------
 
 
+#: Here the only reading of the pan was of the engine (E25-010), short of a figure, or misheard; the title has the number.
+READ_WRONG = {"E22-016", "E24-003", "E25-010"}
+
+
 @pytest.mark.parametrize(
     "car", [car for car in CARS if TRUTH[car["entry"]]["truth_pan_month"]], ids=lambda car: car["entry"]
 )
@@ -405,15 +387,10 @@ def test_each_pan_that_was_read_could_be_the_true_one(db, car):
 
     truth = TRUTH[car["entry"]]
     text = car["pan_second_reading"] or car["pan_reading"]
-    if text.startswith("H "):
-        text = car["title_number"]  # the pan had not been read; its title belongs to it
-    if (car["entry"], text) in {("E22-016", "S1 2507"), ("E24-003", "S8 85837")}:
-        pytest.skip("a figure was left out or misread; finding it is for the confusion model")
+    if car["entry"] in READ_WRONG:
+        text = car["title_number"]
     answer = decode(text, on="pan", tables=house_tables(db)).as_dict()
-    spans = [
-        (found["family"], found["built"]["earliest"], found["built"]["latest"])
-        for found in answer["decodings"]
-    ]
+    spans = [(found["family"], found["built"]["earliest"], found["built"]["latest"]) for found in answer["decodings"]]
     month = truth["truth_pan_month"]
     assert any(
         family in {"p-early", "p-late", "q-tag"} and earliest[: len(month)] <= month <= latest[: len(month)]

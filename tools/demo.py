@@ -168,9 +168,7 @@ def look(address: str, path: str, what: str, *expected: str) -> None:
     for wanted in expected:
         found = re.search(wanted, text, re.IGNORECASE)
         if not found:
-            raise NotAsItShouldBe(
-                f"{where} was fetched, but '{wanted}' does not stand there. It says: {text[:600]}"
-            )
+            raise NotAsItShouldBe(f"{where} was fetched, but '{wanted}' does not stand there. It says: {text[:600]}")
     place = re.search(expected[0], text, re.IGNORECASE)
     say(f"   {what}")
     say(f"      GET {path}")
@@ -183,9 +181,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(
         prog="make demo ARGS=...", description="From a number on a floor to a published list."
     )
-    parser.add_argument(
-        "--once", action="store_true", help="fetch the pages once, say what was seen, and end"
-    )
+    parser.add_argument("--once", action="store_true", help="fetch the pages once, say what was seen, and end")
     once = parser.parse_args().once
     # Ended by another program is ended as by Ctrl-C: the server goes too.
     signal.signal(signal.SIGTERM, signal.default_int_handler)

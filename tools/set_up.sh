@@ -44,9 +44,9 @@ else
     say "Bringing $venv up to date."
 fi
 
-# uv does the same in a fraction of the time; it is used where it is there and is never needed.
+# uv does the same in a fraction of the time: used where it is there, never needed. Where it cannot, pip tries and says why.
 if command -v uv >/dev/null 2>&1 &&
-    uv pip install --quiet --python "$venv/bin/python" --require-hashes --requirement requirements.lock; then
+    uv pip install --quiet --python "$venv/bin/python" --require-hashes --requirement requirements.lock 2>/dev/null; then
     :
 else
     "$venv/bin/python" -m pip install --quiet --disable-pip-version-check --require-hashes --requirement requirements.lock ||

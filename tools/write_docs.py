@@ -92,9 +92,7 @@ def prepare(folder: Path) -> None:
 def _printed(command: str, folder: Path) -> str:
     ran = run(command, folder)
     if ran.returncode == FAULT:
-        raise SystemExit(
-            f"'{command}' met a fault of ours, which is not for the documentation:\n{ran.stdout}"
-        )
+        raise SystemExit(f"'{command}' met a fault of ours, which is not for the documentation:\n{ran.stdout}")
     return ran.stdout
 
 
@@ -148,9 +146,7 @@ def main() -> None:
     for path in TOURS:
         with tempfile.TemporaryDirectory() as scratch:
             prepare(Path(scratch))
-            path.write_text(
-                with_sessions_run(path.read_text(encoding="utf-8"), Path(scratch)), encoding="utf-8"
-            )
+            path.write_text(with_sessions_run(path.read_text(encoding="utf-8"), Path(scratch)), encoding="utf-8")
             print(f"{path.relative_to(ROOT)}: its sessions were run and their output written")
 
 

@@ -5,11 +5,13 @@ from __future__ import annotations
 import json
 import os
 import sys
+from collections.abc import Iterator
 from typing import Any
 
 import click
 
 from decoder import decoding, words
+from decoder.channel import LEVELS
 from decoder.errors import DecoderError
 
 WIDTH = 78
@@ -32,7 +34,14 @@ WIDTH = 78
     type=click.Choice(["upright", "turned"]),
     help="From which side it was read, for figures that can be read from both.",
 )
-@click.option("--seen", multiple=True, metavar="FEATURE", help="A dated feature found on it; may be given more than once.")
+@click.option(
+    "--doubt",
+    type=click.Choice(LEVELS),
+    help="How far clean characters are trusted.  [default: none if it fits, else usual]",
+)
+@click.option(
+    "--seen", multiple=True, metavar="FEATURE", help="A dated feature found on it; may be given more than once."
+)
 @click.option("--not-seen", multiple=True, metavar="FEATURE", help="One that was looked for and is not there.")
 @click.option(
     "--says",
@@ -68,7 +77,7 @@ WIDTH = 78
 @click.pass_context
 def cmd_decode(
     ctx: click.Context, number: tuple[str, ...], on: str | None, surface: str | None, families: tuple[str, ...], direction: str | None,
-    seen: tuple[str, ...], not_seen: tuple[str, ...], says: int | None, folder: str | None, registry: str | None, why: bool, as_json: bool, file: str | None, column: str | None, output: str | None,
+    doubt: str | None, seen: tuple[str, ...], not_seen: tuple[str, ...], says: int | None, folder: str | None, registry: str | None, why: bool, as_json: bool, file: str | None, column: str | None, output: str | None,
 ) -> None:  # fmt: skip
     """Which numbering is this, and when was the thing that carries it made?
 
@@ -100,6 +109,7 @@ def cmd_decode(
             direction=direction,
             seen=seen,
             not_seen=not_seen,
+            doubt=doubt,
         )
         if connection is not None:
             answer.stops += theft_stops(connection, text, tables)
@@ -145,7 +155,10 @@ def lines(answer: decoding.Answer, *, why: bool = False) -> list[str]:
     out: list[str] = []
     for stop in answer.stops:
         out += stop_lines(stop)
-    out += [*strip_text(*strip_of(answer)).splitlines(), ""]
+    out += [
+        *strip_text(*strip_of(answer, answer.decodings[0] if len(answer.decodings) == 1 else None)).splitlines(),
+        "",
+    ]
     for sentence in words.tell(answer):
         out += _wrapped(sentence)
     for problem in answer.problems:
@@ -154,14 +167,14 @@ def lines(answer: decoding.Answer, *, why: bool = False) -> list[str]:
     if first is not None and len(answer.decodings) == 1:
         for fact in words.facts(first) if why or len(words.facts(first)) <= 3 else words.facts(first)[:3]:
             out += _wrapped(fact[0].upper() + fact[1:] + ("" if fact.endswith(".") else "."))
-    for decoding in answer.decodings[:4]:
-        standing = words.standing(decoding)
+    for one in answer.decodings[:4]:
+        standing = words.standing(one)
         if standing:
             out += ["", *_wrapped(standing[0].upper() + standing[1:])]
-    for decoding in answer.decodings[:4]:
-        out += ["", *_wrapped(words.source_line(decoding))]
+    for one in answer.decodings[:4]:
+        out += ["", *_wrapped(words.source_line(one))]
         if why:
-            out += why_lines(decoding)
+            out += why_lines(one)
     if why and answer.decodings:
         out += ["", *_wrapped(f"Beforehand every family tried ({answer.families_tried}) stood equal, 'none of these' at {decoding_prior()}; "
                               "within a family every number issued is equally likely.")]  # fmt: skip
@@ -236,6 +249,8 @@ def _wrapped(text: str, indent: str = "  ") -> list[str]:
 
 # --- a list of numbers -----------------------------------------------------------------------------------------------
 
+#: Rows decoded at a time.
+CHUNK = 20_000
 COLUMNS = [
     "reading",
     "family",
@@ -289,18 +304,20 @@ def decode_file(
         if writer:
             writer.writeheader()
         counts = {"answered": 0, "none": 0, "bad": 0}
-        for row in rows:
-            record, problem = _record(row.get(column) or "", on, families, tables)
-            counts["bad" if problem else "answered" if record["family"] else "none"] += 1
-            if problem:
-                click.echo(f"line {rows.line_num}: {problem}", err=True)
-            if writer:
-                writer.writerow({**row, **dict(zip(mine, list(record.values())[1:], strict=True))})
-            else:
-                target.write(json.dumps({"line": rows.line_num, **record}, ensure_ascii=False) + "\n")
-            total = sum(counts.values())
-            if total % 5000 == 0:
-                click.echo(f"{total:,} rows", err=True)
+        for chunk, lines_ in _chunks(rows):
+            for row, line, record in zip(
+                chunk, lines_, _records([r.get(column) or "" for r in chunk], on, families, tables), strict=True
+            ):
+                status = record.pop("status")
+                counts[("answered", "none", "bad")[status]] += 1
+                if status == 2:
+                    click.echo(f"line {line}: {record['problem']}", err=True)
+                if writer:
+                    writer.writerow({**row, **dict(zip(mine, list(record.values())[1:], strict=True))})
+                else:
+                    target.write(json.dumps({"line": line, **record}, ensure_ascii=False) + "\n")
+            if sum(counts.values()) >= CHUNK:
+                click.echo(f"{sum(counts.values()):,} rows", err=True)
         done = True
     except csv.Error as error:
         raise DecoderError(
@@ -342,23 +359,38 @@ def _target(output: str | None) -> tuple[Any, Any]:
     return handle, finish
 
 
-def _record(
-    text: str, on: str | None, families: list[str] | None, tables: decoding.Tables
-) -> tuple[dict[str, Any], str]:
-    record: dict[str, Any] = dict.fromkeys(COLUMNS, "")
-    record["reading"] = text
-    try:
-        answer = decoding.decode(text, on, families=families, tables=tables)
-    except DecoderError as error:
-        record["problem"] = str(error)
-        return record, str(error)
-    record["problem"] = " ".join(answer.problems)
-    if answer.decodings:
-        d = answer.decodings[0]
-        years = d.model_years
-        record |= {
-            "family": d.family.id, "number": d.number or "", "probability": f"{d.probability:.4f}", "earliest": d.earliest or "", "latest": d.latest or "",
-            "model_year": max(years, key=lambda y: y[1])[0] if years else "", "likeliest_month": d.likeliest_month or "",
-            "estimated": "yes" if d.months_estimated else "", "also": " ".join(o.family.id for o in answer.decodings[1:]),
-        }  # fmt: skip
-    return record, ""
+def _chunks(rows: Any) -> Iterator[tuple[list[dict[str, Any]], list[int]]]:
+    """The rows in pieces of CHUNK, so that a list of any length takes the same memory, with the line each ends on."""
+    chunk, lines_ = [], []
+    for row in rows:
+        chunk.append(row)
+        lines_.append(rows.line_num)
+        if len(chunk) == CHUNK:
+            yield chunk, lines_
+            chunk, lines_ = [], []
+    if chunk:
+        yield chunk, lines_
+
+
+def _records(
+    texts: list[str], on: str | None, families: list[str] | None, tables: decoding.Tables
+) -> Iterator[dict[str, Any]]:
+    from decoder.columns import decode_many
+
+    columns = decode_many(texts, on, families=families, tables=tables)
+    for i, text in enumerate(texts):
+        fits = columns["status"][i] == 0
+        yield {
+            "reading": text,
+            "family": columns["family"][i],
+            "number": columns["number"][i] if fits else "",
+            "probability": f"{columns['probability'][i]:.4f}" if fits else "",
+            "earliest": columns["earliest"][i],
+            "latest": columns["latest"][i],
+            "model_year": int(columns["model_year"][i]) or "",
+            "likeliest_month": columns["likeliest_month"][i],
+            "estimated": "yes" if columns["estimated"][i] else "",
+            "also": columns["also"][i],
+            "problem": columns["problem"][i],
+            "status": int(columns["status"][i]),
+        }

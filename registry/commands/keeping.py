@@ -200,6 +200,11 @@ def cmd_new(path: Path, name: str | None, origin: str | None, keeper: str | None
 @click.option("--surface", type=click.Choice(SURFACES), help="The metal around the pan's number.")
 @click.option("--how", metavar="WORDS", help="How the pan's number was read: seen, rubbing, photograph.")
 @click.option("--where", metavar="WORDS", help="Where the body's number is.")
+@click.option(
+    "--direction",
+    type=click.Choice(["upright", "turned"]),
+    help="From which side the body's number was read, where it can be read from both.",
+)
 @click.option("--date", "--on", "on", metavar="DAY", help="The day it came in.  [default: today]")
 @click.option("--until", metavar="DAY", help="To be collected or looked at again by.")
 @click.option("--terms", metavar="WORDS", help="The terms agreed.")
@@ -367,7 +372,7 @@ def _readings(given: dict[str, Any]) -> tuple[ReadingIn, ...]:
             if carrier == "pan":
                 more = {"surface": given["surface"], "how": given["how"]}
             elif carrier == "body" or (carrier == "plate" and not given["body"]):
-                more = {"place": given["where"]}
+                more = {"place": given["where"], "direction": given["direction"]}
             found.append(check(ReadingIn, stamped_on=carrier, as_typed=given[carrier], **more))
     return tuple(found)
 
@@ -414,7 +419,13 @@ def _look(db: Any, given: dict[str, Any]) -> list[dict[str, Any]]:
         if not text:
             continue
         try:
-            answer = decode(text, on=carrier, surface=given["surface"] if carrier == "pan" else None, tables=tables)
+            answer = decode(
+                text,
+                on=carrier,
+                surface=given["surface"] if carrier == "pan" else None,
+                direction=given["direction"] if carrier in ("body", "plate") else None,
+                tables=tables,
+            )
             near = lookup.find(db, text, on=carrier)
         except DecoderError as error:
             raise WrongInput(f"The {carrier}'s number: {error}") from error
@@ -480,7 +491,7 @@ def _number_lines(number: dict[str, Any]) -> list[str]:
     answer, near = number["answer"], number["near"]
     out = telling.stops(answer.stops)
     for hit in near.theft_reports:
-        out += telling.stops([{"kind": "near a theft report", "says": hit.says, "ask": _ask(hit)}])
+        out += [*telling.stops([_report(hit)]), *_beside(hit)]
     cells = strip_of(answer, answer.decodings[0] if answer.decodings else None)
     out += [f"{number['on']}", *strip_text(*cells, indent=4).splitlines()]
     for sentence in [*words.tell(answer), *answer.problems]:
@@ -491,9 +502,16 @@ def _number_lines(number: dict[str, Any]) -> list[str]:
     return [*out, ""]
 
 
-def _ask(hit: Any) -> str:
+def _report(hit: Any) -> dict[str, str]:
+    """A theft report that a number is on, or one character from, as a stop."""
     asked = hit.ask or f"whoever keeps the report ({hit.source}), and the police of the place"
-    return f"Do not buy, sell or take it apart, and do not pass the number on. Ask {asked.removeprefix('Ask ').rstrip('.')}."
+    advice = "Do not buy, sell or take it apart, and do not pass the number on."
+    return {
+        "kind": "near a theft report",
+        # The look-up's own sentence may say whom to ask; here that stands in its own place.
+        "says": hit.says.partition(" Before anything else")[0],
+        "ask": f"{advice} Ask {asked.removeprefix('Ask ').rstrip('.')}.",
+    }
 
 
 def _beside(hit: Any) -> list[str]:
@@ -601,44 +619,58 @@ def cmd_find(ctx: click.Context, number: tuple[str, ...], on: str | None, as_jso
             answer = lookup.find(db, " ".join(number), on=on)
         except DecoderError as error:
             raise WrongInput(str(error)) from error
+        conflicts = _conflicts_between(db, answer)
         if as_json:
-            _document(answer.as_dict())
+            _document(answer.as_dict() | {"conflicts": conflicts})
         else:
-            _say(_found_lines(answer))
+            _say(_found_lines(answer, conflicts))
     ctx.exit(answer.status)
 
 
-def _found_lines(answer: Any) -> list[str]:
+def _conflicts_between(db: Any, answer: Any) -> list[dict[str, Any]]:
+    """The conflicts among the cars that hold the number: ``cars``, ``says``, ``reason``, ``state``."""
+    cars = list(dict.fromkeys(hit.car for hit in answer.cars if hit.how == "exact"))
+    found = []
+    for place, car in enumerate(cars):
+        for conflict in knowing.conflicts_of(db, knowing.resolve_car(db, car)["id"]):
+            if conflict["with"] in cars[place + 1 :]:
+                found.append(
+                    {"cars": [car, conflict["with"]]} | {key: conflict[key] for key in ("says", "reason", "state")}
+                )
+    return found
+
+
+def _found_lines(answer: Any, conflicts: list[dict[str, Any]]) -> list[str]:
     from decoder import read
     from registry.draw import strip_text
 
-    out = telling.stops(
-        {
-            "kind": stop["kind"],
-            "says": f"{stop['car']}: {stop['says']}" if stop.get("car") else stop["says"],
-            "ask": stop["ask"],
-        }
-        for stop in answer.stops
-    )
-    out += strip_text(read(answer.reading).cells).splitlines()
-    told = {stop["says"] for stop in answer.stops}
-    hits = [hit for hit in answer.near if hit.says not in told]
-    if not answer.cars:
-        out += wrapped(
-            "No car with this number is on file here, nor one that is a character away."
-            if not answer.near
-            else "No car with this number is on file here."
-        )
-    for hit in hits:
-        out += wrapped(hit.says)
-        out += _beside(hit)
+    out: list[str] = []
     for hit in answer.theft_reports:
-        out += _beside(hit)
+        out += [*telling.stops([_report(hit)]), *_beside(hit)]
+    numbers = [hit.number for hit in answer.theft_reports]
+    for stop in answer.stops:
+        again = stop["kind"] == "near a theft report" and (
+            not stop.get("car") or any(n in stop["says"] for n in numbers)
+        )
+        if not again:
+            out += telling.stops(
+                [{**stop, "says": f"{stop['car']}: {stop['says']}" if stop.get("car") else stop["says"]}]
+            )
+    out += [*([""] if numbers else []), *strip_text(read(answer.reading).cells).splitlines()]
+    if not answer.cars:
+        near = "" if answer.near else ", nor one that is a character away"
+        out += wrapped(f"No car with this number is on file here{near}.")
+    for hit in answer.near:
+        if hit.kind != "theft":
+            out += [*wrapped(hit.says), *_beside(hit)]
+    for conflict in conflicts:
+        state = "Conflict" if conflict["state"] == "open" else "A conflict that was settled"
+        out += wrapped(f"{state}: {conflict['says']} Why: {conflict['reason'].rstrip('.')}.")
     for problem in answer.problems:
         out += wrapped(problem)
     cars = list(dict.fromkeys(hit.car for hit in answer.cars))
     if cars:
-        out += ["", f"  All that is known of it:  tubmark show {cars[0]}"]
+        out += ["", *(f"  All that is known of it:  tubmark show {car}" for car in cars[:4])]
     elif not answer.near:
         out += ["", "  To put the car on file:   tubmark intake"]
     return out

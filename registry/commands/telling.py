@@ -58,6 +58,8 @@ def when(piece: dict[str, Any]) -> str:
         house = "house table " if piece.get("house") else ""
         earlier = "a former one: " if piece["former"] else ""
         how_likely = f"{chance(piece['probability'])}, " if piece["probability"] < 0.5 else ""
+        if piece["earliest"] is None and piece["latest"] is None:
+            return f"{earlier}{how_likely}its table gives no date ({house}{piece['family']})"
         made = re.sub(r"^This \w+ was (made|moulded) ", "", piece["words"].split(". ")[0].rstrip("."))
         return f"{earlier}{how_likely}{made} ({house}{piece['family']})"
     from decoder.dates import parse
@@ -75,14 +77,13 @@ def when(piece: dict[str, Any]) -> str:
 
 def dates(events: dict[str, dict[str, Any]]) -> list[str]:
     """The events side by side: five always, others where somebody speaks of them. Never one year for all."""
+    shown = {name: event for name, event in events.items() if event["says"] or name in SIDE_BY_SIDE}
+    width = max(len(event["words"]) for event in shown.values()) + 2
     out: list[str] = []
-    for name, event in events.items():
-        if not event["says"]:
-            if name in SIDE_BY_SIDE:
-                out += labelled(event["words"], "nobody says")
-            continue
-        for place, piece in enumerate(event["says"]):
-            out += labelled(event["words"] if not place else "", when(piece))
+    for event in shown.values():
+        said = [when(piece) for piece in event["says"]] or ["nobody says"]
+        for place, text in enumerate(said):
+            out += labelled("" if place else event["words"], text, width)
     return out
 
 
@@ -94,11 +95,8 @@ def things(db: Any, record: dict[str, Any]) -> list[str]:
     out: list[str] = []
     for thing in record["things"]:
         was = "was on this car" if thing["former"] else ""
-        marks = ", ".join(
-            part
-            for part in (was, f"series {thing['series']}" if thing["series"] else "", thing["issue"], thing["note"])
-            if part
-        )
+        series = f"series {thing['series']}" if thing["series"] else ""
+        marks = "; ".join(part for part in (was, series, thing["issue"], (thing["note"] or "").rstrip(".")) if part)
         best = knowing.best_reading(db, thing["id"])
         if best is None:
             out += wrapped(f"{thing['kind']}: no number{f' ({marks})' if marks else ''}.")

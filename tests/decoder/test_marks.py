@@ -53,6 +53,11 @@ class TestTyres:
         assert years("031") == years("DOT AB CD 031")
         assert years("4B9H L2K 031") == years("031")
 
+    @pytest.mark.parametrize("text", ["KP 147", "KP 0147", "UF 270", "S6 67967", "blue 123"])
+    def test_a_body_serial_is_no_tyre(self, text):
+        """Without DOT the groups before the date are asked for; a serial typed here by mistake is not dated as a tyre."""
+        assert read_mark(text).status == 1
+
     @pytest.mark.parametrize("triangle", ["\u25c4", "\u25b2", "<", "triangle"])
     def test_a_triangle_stands_for_the_nineties(self, triangle):
         assert years(f"DOT XX 031 {triangle}") == [1991]
@@ -157,9 +162,7 @@ class TestLamps:
 
     def test_what_the_letters_mean_is_from_memory(self):
         facts = read_mark("SAE AXP2 67").readings[0].facts
-        assert any(
-            "A reflector" in fact and "P2 clearance" in fact and "from memory" in fact for fact in facts
-        )
+        assert any("A reflector" in fact and "P2 clearance" in fact and "from memory" in fact for fact in facts)
         assert any(fact.startswith("X: not in the table") for fact in facts)
 
     @pytest.mark.parametrize("text", ["SAE J588e", "SAE AIP"])
@@ -242,9 +245,7 @@ class TestAnswers:
         assert (answer.status, answer.readings, answer.says) == (1, (), [])
         assert "fits no mark" in answer.problems[0]
 
-    @pytest.mark.parametrize(
-        "text", ["", "   ", "'; --", "x" * 200, "DOT 0[]1", "DOT 0[31", "\u0007\u0007", None]
-    )
+    @pytest.mark.parametrize("text", ["", "   ", "'; --", "x" * 200, "DOT 0[]1", "DOT 0[31", "\u0007\u0007", None])
     def test_what_cannot_be_a_mark(self, text):
         with pytest.raises(MalformedMark, match=r"\.$"):
             read_mark(text)

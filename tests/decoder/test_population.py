@@ -88,9 +88,7 @@ class TestTheDemoAgainstItsTruth:
     def test_a_wrong_first_number_is_noticed(self):
         answer = how_many_made(TP_LOFT, [Block(1)])
         assert any("Is the first number right?" in problem for problem in answer.problems)
-        assert not any(
-            "first number" in problem for problem in how_many_made(TP_LOFT, [Block(4001)]).problems
-        )
+        assert not any("first number" in problem for problem in how_many_made(TP_LOFT, [Block(4001)]).problems)
 
     @pytest.mark.parametrize("kind", COUNTS)
     def test_living_of_every_kind(self, kind):
@@ -153,17 +151,12 @@ class TestBlocks:
         rng = random.Random(3)
         for _ in range(5):
             steady = rng.sample(range(1, 2001), 260)
-            assert not any(
-                "round hundreds" in problem for problem in how_many_made(steady, [Block(1)]).problems
-            )
+            assert not any("round hundreds" in problem for problem in how_many_made(steady, [Block(1)]).problems)
 
     def test_early_cars_better_known_than_late_ones(self):
         rng = random.Random(5)
         early = rng.sample(range(1, 301), 120) + rng.sample(range(301, 1001), 30)
-        assert any(
-            "more were made than this says" in problem
-            for problem in how_many_made(early, [Block(1)]).problems
-        )
+        assert any("more were made than this says" in problem for problem in how_many_made(early, [Block(1)]).problems)
 
     @given(st.lists(st.integers(1, 5000), min_size=1, max_size=60, unique=True))
     def test_breaks_lose_no_number(self, numbers):
@@ -211,9 +204,7 @@ class TestIntervals:
         rng = random.Random(12)
         inside, points = 0, []
         for _ in range(400):
-            lists = {
-                name: set(rng.sample(range(400), size)) for name, size in (("a", 180), ("b", 90), ("c", 60))
-            }
+            lists = {name: set(rng.sample(range(400), size)) for name, size in (("a", 180), ("b", 90), ("c", 60))}
             answer = how_many_survive(lists)
             points.append(answer.estimate)
             inside += answer.low <= 400 <= answer.high

@@ -19,7 +19,7 @@ LIMITS = [p for p in PRINTED if p["limit"] in ("first", "last")]
 
 
 def of_family(family, number):
-    return next((d for d in decode(number, families=[family]).decodings), None)
+    return next((d for d in decode(number, families=[family], doubt="none").decodings), None)
 
 
 def row(family, id_):

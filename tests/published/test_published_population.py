@@ -46,9 +46,7 @@ class TestFourTanks:
         assert round(float(beyond_74), 4) == 0.5015
         weights = {n: 1 / math.comb(n, 4) for n in range(60, 60_000)}
         total = sum(weights.values())
-        assert sum(n * w for n, w in weights.items()) / total == pytest.approx(
-            tank_bayes(60, 4)["mean"], rel=1e-3
-        )
+        assert sum(n * w for n, w in weights.items()) / total == pytest.approx(tank_bayes(60, 4)["mean"], rel=1e-3)
         assert (
             sum(w for n, w in weights.items() if n > 159) / total
             <= 0.05

@@ -30,7 +30,14 @@ def stock(db: Database, *, key: bytes | None = KEY) -> None:
     """A series of 612 bodies with serials KP 0101 and on, and the list's key."""
     from registry import publish
 
-    series = {"id": "PA", "name": "Pantile A", "kind": "maker", "maker": "K", "serial_family": "try-body", "donor_family": "try-pan"}
+    series = {
+        "id": "PA",
+        "name": "Pantile A",
+        "kind": "maker",
+        "maker": "K",
+        "serial_family": "try-body",
+        "donor_family": "try-pan",
+    }
     store.record_series(db, check(SeriesIn, made_edtf="1965-03/1969-06", **series), at=AT)
     if key is not None:
         with store.transaction(db):
@@ -48,9 +55,20 @@ def car(
     if pan:
         readings.append(check(ReadingIn, stamped_on="pan", as_typed=pan))
     person = check(PersonIn, name=owner, town="Sennickby", contact=f"{number.lower()}@example.invalid")
-    values = {"colour_now": "Bilberry", "colour_under": "Oat", "reason": "consign", "claim_words": "Dad built it when I was one."}
+    values = {
+        "colour_now": "Bilberry",
+        "colour_under": "Oat",
+        "reason": "consign",
+        "claim_words": "Dad built it when I was one.",
+    }
     entry = check(
-        EntryIn, number=number, entry_date=DAY, readings=tuple(readings), statements=papers, left_by=person, **(values | more)
+        EntryIn,
+        number=number,
+        entry_date=DAY,
+        readings=tuple(readings),
+        statements=papers,
+        left_by=person,
+        **(values | more),
     )
     store.record_entry(db, entry, by=BY, at=AT, look=False)
     if consent is not None:
@@ -67,9 +85,17 @@ def agree(db: Database, number: str, consent: str, day: str = DAY) -> None:
 def decide(db: Database, number: str, opinion: str, series: str | None = "PA", by: str = BY, **more: Any) -> int:
     """An opinion that rests on any reading of the car, or on its decisions."""
     reading = db.execute(
-        "SELECT r.id FROM readings r JOIN entries e ON e.id = r.entry JOIN cars c ON c.id = e.car WHERE c.number = ?", [number]
+        "SELECT r.id FROM readings r JOIN entries e ON e.id = r.entry JOIN cars c ON c.id = e.car WHERE c.number = ?",
+        [number],
     ).fetchone()
     evidence = (check(EvidenceIn, kind="reading", ref=reading[0]),)
     series = None if opinion in ("open", "other") else series
-    decision = {"car": number, "opinion": opinion, "reason": "As it should be on the back face.", "by": by, "at": DAY, "series": series}
+    decision = {
+        "car": number,
+        "opinion": opinion,
+        "reason": "As it should be on the back face.",
+        "by": by,
+        "at": DAY,
+        "series": series,
+    }
     return store.record_decision(db, check(DecisionIn, evidence=evidence, **decision, **more), by=by, at=AT)

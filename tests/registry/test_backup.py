@@ -43,7 +43,7 @@ def filled(tmp_path: Path) -> Path:
 def test_a_sound_file_has_no_findings_and_keeps_its_bytes(filled: Path):
     """Looking changes nothing."""
     before = filled.read_bytes()
-    assert [] == check_file(filled)
+    assert check_file(filled) == []
     assert before == filled.read_bytes()
 
 
@@ -135,11 +135,11 @@ def photographs(filled: Path) -> Path:
 def test_one_folder_holds_everything_and_restores(filled: Path, photographs: Path, tmp_path: Path):
     """Registry, photographs, the list of files with hashes, and how to put it back."""
     made = backup(filled, tmp_path / "safe", at=AT)
-    assert [HOW_TO, MANIFEST, "try-photographs", "try.db"] == sorted(each.name for each in made.iterdir())
-    assert b"picture" == (made / "try-photographs" / "2026" / "a.jpg").read_bytes()
+    assert sorted(each.name for each in made.iterdir()) == [HOW_TO, MANIFEST, "try-photographs", "try.db"]
+    assert (made / "try-photographs" / "2026" / "a.jpg").read_bytes() == b"picture"
     tried = verify_backup(made)
-    assert () == tried.findings
-    assert (3, 1) == (tried.files, tried.counts["cars"])
+    assert tried.findings == ()
+    assert (tried.files, tried.counts["cars"]) == (3, 1)
     assert not [each for each in tmp_path.iterdir() if each.name.startswith(".")]
     db = open_registry(made / "try.db")
     assert "Ann Vane" in [name for (name,) in db.execute("SELECT name FROM people")]
@@ -155,7 +155,7 @@ def test_a_registry_in_use_is_copied_whole(filled: Path, tmp_path: Path):
         tried = verify_backup(backup(filled, tmp_path / "safe"))
     finally:
         db.close()
-    assert ((), 2) == (tried.findings, tried.counts["cars"])
+    assert (tried.findings, tried.counts["cars"]) == ((), 2)
 
 
 @pytest.mark.parametrize(
@@ -212,9 +212,9 @@ def test_a_backup_never_writes_over_anything(filled: Path, tmp_path: Path):
     (full / "mine.txt").write_text("mine")
     with pytest.raises(WrongInput, match="never writes over one"):
         backup(filled, full)
-    assert ["mine.txt"] == [each.name for each in full.iterdir()]
+    assert [each.name for each in full.iterdir()] == ["mine.txt"]
     (tmp_path / "empty").mkdir()
-    assert () == verify_backup(backup(filled, tmp_path / "empty")).findings
+    assert verify_backup(backup(filled, tmp_path / "empty")).findings == ()
 
 
 def test_what_is_no_backup_is_said(tmp_path: Path):
@@ -236,6 +236,6 @@ def test_a_failed_backup_leaves_nothing(filled: Path, tmp_path: Path, monkeypatc
     monkeypatch.setattr(shutil, "copytree", no_room)
     with pytest.raises(RegistryError, match="No space left"):
         backup(filled, tmp_path / "safe")
-    assert ["try-photographs", "try.db"] == sorted(
+    assert sorted(
         each.name for each in tmp_path.iterdir() if not each.name.endswith(("-wal", "-shm"))
-    )
+    ) == ["try-photographs", "try.db"]

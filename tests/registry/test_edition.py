@@ -49,16 +49,16 @@ def ask(db, registry_path, tmp_path) -> Iterator[Asked]:
 def test_known(ask, text):
     """LO-1, LO-2: what the asker can see leads to the public entry, in every spelling, and to nothing more."""
     answer = ask(text)
-    assert ("known", 0) == (answer.answer, answer.status)
+    assert (answer.answer, answer.status) == ("known", 0)
     (entry,) = answer.cars
     assert set(publish.CARS) == set(entry)
-    assert ("E26-001", "KP …7", "2020s") == (entry["car"], entry["body_serial"], entry["last_seen"])
+    assert (entry["car"], entry["body_serial"], entry["last_seen"]) == ("E26-001", "KP …7", "2020s")
 
 
 def test_a_hidden_number_is_known_to_whoever_sees_it(ask):
     """The keeper wants no figure shown; whoever stands before the car learns that it is listed."""
     (entry,) = ask("KP 0471").cars
-    assert ("E26-005", None) == (entry["car"], entry["body_serial"])
+    assert (entry["car"], entry["body_serial"]) == ("E26-005", None)
 
 
 @pytest.mark.parametrize("text", ["KP 0582", "KP 0699"])
@@ -66,11 +66,11 @@ def test_withdrawn_and_unknown_are_told_alike(ask, text):
     """Nothing distinguishes a car whose keeper said no from one that nobody ever saw, but the number asked for."""
     answer = ask(text).as_dict()
     other = ask("KP 0601").as_dict()
-    assert "not listed" == answer["answer"]
+    assert answer["answer"] == "not listed"
     for document in (answer, other):
         document.pop("reading"), document.pop("asked_key")
     assert answer == other
-    assert 1 == ask(text).status
+    assert ask(text).status == 1
 
 
 @pytest.mark.parametrize(
@@ -86,11 +86,11 @@ def test_withdrawn_and_unknown_are_told_alike(ask, text):
 def test_one_character_off_names_a_place_and_no_character(ask, text, at, change):
     """The place to read again, and never what the list has there."""
     answer = ask(text)
-    assert [] == answer.cars
+    assert answer.cars == []
     if at is None:
-        assert "not listed" == answer.answer
+        assert answer.answer == "not listed"
         return
-    assert "near" == answer.answer
+    assert answer.answer == "near"
     assert [(at, change)] == [(found["at"], found["change"]) for found in answer.look_again] or change == "extra"
     told = json.dumps(answer.as_dict())
     for known in ("0147", "0258", "0369", "E26-"):
@@ -111,7 +111,7 @@ def test_near_says_nothing_of_what_stands_there(ask):
 def test_a_doubtful_reading_is_never_settled_from_the_list(ask, text):
     """It may be a known one: read it again. No entry, no number, not even which of the two it is."""
     answer = ask(text)
-    assert ("near", []) == (answer.answer, answer.cars)
+    assert (answer.answer, answer.cars) == ("near", [])
     assert "A number that this may be is known." in answer.says[0]
     assert "0147" not in json.dumps(answer.as_dict())
 
@@ -120,7 +120,7 @@ def test_a_doubtful_reading_is_never_settled_from_the_list(ask, text):
 def test_asking_for_many_at_once(ask, text):
     """A reading that could be any of many is no look-up."""
     answer = ask(text)
-    assert [] == answer.cars
+    assert answer.cars == []
     assert answer.answer in ("too many", "not listed")
     assert "E26-" not in json.dumps(answer.as_dict())
 
@@ -128,7 +128,7 @@ def test_asking_for_many_at_once(ask, text):
 def test_a_number_that_the_list_itself_read_with_doubt(ask):
     """The list may have it: a photograph would settle that. No entry is shown for a maybe."""
     answer = ask("KP 0199")
-    assert ("near", []) == (answer.answer, answer.cars)
+    assert (answer.answer, answer.cars) == ("near", [])
     assert "photograph" in " ".join(answer.says + answer.ask)
 
 
@@ -136,7 +136,7 @@ def test_a_number_that_the_list_itself_read_with_doubt(ask):
 def test_fishing_with_bare_figures(ask, figures, known):
     """LO-8: known or not known by class of number, no car, no entry; and what to photograph."""
     answer = ask(figures)
-    assert ("class", [], []) == (answer.answer, answer.cars, answer.look_again)
+    assert (answer.answer, answer.cars, answer.look_again) == ("class", [], [])
     assert [{"class": "Body serials of the trial maker (invented)", "known": known}] == answer.classes
     assert any("Photograph the number" in line for line in answer.ask)
     assert "E26-" not in json.dumps(answer.as_dict())
@@ -148,7 +148,15 @@ def test_fishing_fills_in_a_check_letter_for_itself_only(db, tmp_path, registry_
     from test_lookup import FINIAL_LIKE
 
     store.record_family_table(db, check(FamilyTableIn, text=FINIAL_LIKE, name="try-check.yml"), at=AT)
-    series = check(SeriesIn, id="UF", name="Finial", kind="maker", maker="K", serial_family="try-check", made_edtf="1972-06/1979-10")
+    series = check(
+        SeriesIn,
+        id="UF",
+        name="Finial",
+        kind="maker",
+        maker="K",
+        serial_family="try-check",
+        made_edtf="1972-06/1979-10",
+    )
     store.record_series(db, series, at=AT)
     stock(db)
     from publishable import decide
@@ -168,7 +176,7 @@ def test_fishing_fills_in_a_check_letter_for_itself_only(db, tmp_path, registry_
 def test_without_the_key(ask):
     """A copy of the edition alone answers no look-up: whom to ask and what to photograph."""
     answer = edition.look_up(ask.conn, "KP 0147")
-    assert ("no key", [], 1) == (answer.answer, answer.cars, answer.status)
+    assert (answer.answer, answer.cars, answer.status) == ("no key", [], 1)
     assert "Ask the keeper of Try list whether the number is known, and say what you see." in answer.ask
     assert any("Photograph" in line for line in answer.ask)
 
@@ -176,7 +184,7 @@ def test_without_the_key(ask):
 def test_the_key_of_another_list_is_no_key(ask, tmp_path):
     """It would answer "not listed" to everything, which would be untrue."""
     answer = edition.look_up(ask.conn, "KP 0147", edition.Key(b"another key of another list", ask.key.tables))
-    assert "no key" == answer.answer
+    assert answer.answer == "no key"
     assert not edition.fits(ask.conn, edition.Key(bytes(32), None))
     assert edition.fits(ask.conn, ask.key)
     fresh = create_registry(tmp_path / "fresh.db", name="Fresh", origin="fresh")
@@ -187,7 +195,7 @@ def test_the_key_of_another_list_is_no_key(ask, tmp_path):
 
 def test_the_key_as_bytes_with_tables(ask):
     """The key alone will do, with tables to normalise by."""
-    assert "known" == edition.look_up(ask.conn, "KP 0147", KEY, ask.key.tables).answer
+    assert edition.look_up(ask.conn, "KP 0147", KEY, ask.key.tables).answer == "known"
 
 
 def test_the_key_does_not_print_itself():
@@ -201,7 +209,7 @@ def test_the_server_is_told_of_the_key_by_its_surroundings(ask, registry_path, m
     monkeypatch.delenv(edition.KEY_FROM, raising=False)
     assert edition.key_for() is None
     monkeypatch.setenv(edition.KEY_FROM, str(registry_path))
-    assert "known" == edition.look_up(ask.conn, "KP 0147", edition.key_for()).answer
+    assert edition.look_up(ask.conn, "KP 0147", edition.key_for()).answer == "known"
 
 
 def test_not_listed_says_how_many_are(db, registry_path, tmp_path):
@@ -217,10 +225,10 @@ def test_not_listed_says_how_many_are(db, registry_path, tmp_path):
     try:
         answer = edition.look_up(conn, "KP 0699", edition.key_from_registry(registry_path))
         # A number on another list is that list's to tell.
-        assert "not listed" == edition.look_up(conn, "KP 0230", edition.key_from_registry(registry_path)).answer
+        assert edition.look_up(conn, "KP 0230", edition.key_from_registry(registry_path)).answer == "not listed"
     finally:
         conn.close()
-    assert "This number is not listed here." == answer.says[0]
+    assert answer.says[0] == "This number is not listed here."
     assert answer.says[1].startswith("Pantile A: about 61 of an estimated 79 living are listed (between ")
 
 
@@ -233,7 +241,7 @@ def test_two_cars_with_one_number_are_both_known(ask, db, tmp_path):
         answer = edition.look_up(conn, "KP 0147", ask.key)
     finally:
         conn.close()
-    assert ["E26-001", "E26-007"] == [entry["car"] for entry in answer.cars]
+    assert [entry["car"] for entry in answer.cars] == ["E26-001", "E26-007"]
     assert "neither is taken for the other" in answer.says[0]
 
 
@@ -251,7 +259,7 @@ def test_what_an_edition_says_of_itself(ask):
     # Body tables stay with the list: their limits and change points are numbers of cars.
     assert "try-body" not in edition.tables(ask.conn)
     assert "number under which the list knows the car" in edition.columns(ask.conn)["car"]
-    assert "E26-003" == edition.public_car(ask.conn, "E26-003")["car"]
+    assert edition.public_car(ask.conn, "E26-003")["car"] == "E26-003"
     assert None is edition.public_car(ask.conn, "E26-006")
 
 
@@ -261,7 +269,7 @@ def test_a_withdrawn_car_leaves_the_next_edition(ask, db, tmp_path):
     path = publish.publish(db, tmp_path / "second.db", date="2026-12-02").path
     conn = sqlite3.connect(path)
     try:
-        assert "not listed" == edition.look_up(conn, "KP 0147", ask.key).answer
+        assert edition.look_up(conn, "KP 0147", ask.key).answer == "not listed"
     finally:
         conn.close()
     assert b"E26-001" not in path.read_bytes()

@@ -38,7 +38,7 @@ def pan(text: str, **more: object) -> ReadingIn:
 def test_a_car_is_found_by_its_number_however_it_is_typed(db: Database, text: str):
     """Case, spaces and leading zeros do not matter."""
     enter(db)
-    assert "E26-001" == knowing.resolve_car(db, text)["number"]
+    assert knowing.resolve_car(db, text)["number"] == "E26-001"
 
 
 def test_every_number_leads_to_the_car_that_stays(db: Database):
@@ -49,7 +49,7 @@ def test_every_number_leads_to_the_car_that_stays(db: Database):
         store.record_join(db, check(JoinIn, car=car, into_car=into, kind="merge", reason="one car", at="2026-01-07"))
     for number in (first, second, third, later):
         assert first == knowing.resolve_car(db, number)["number"]
-    assert [1, 2, 3] == sorted(knowing.members(db, 3))
+    assert sorted(knowing.members(db, 3)) == [1, 2, 3]
     assert [second, third, later] == sorted(knowing.car_record(db, third)["also"])
 
 
@@ -94,12 +94,12 @@ def test_the_dates_stand_side_by_side(db: Database):
     )
     events = knowing.dates_of(db, 1)
     assert set(DATED) == set(events) and set(SIDE_BY_SIDE) <= set(events)
-    assert ("1967-09-01", "1968-08-31") == (
+    assert (
         events["pan_made"]["says"][0]["earliest"],
         events["pan_made"]["says"][0]["latest"],
-    )
-    assert ["1971~"] == [piece["edtf"] for piece in events["assembled"]["says"]]
-    assert ["1985-01-01"] == [piece["earliest"] for piece in events["title_year"]["says"]]
+    ) == ("1967-09-01", "1968-08-31")
+    assert [piece["edtf"] for piece in events["assembled"]["says"]] == ["1971~"]
+    assert [piece["earliest"] for piece in events["title_year"]["says"]] == ["1985-01-01"]
     assert [] == events["body_moulded"]["says"] == events["first_registered"]["says"]
     assert "year" not in knowing.car_record(db, number)
 
@@ -111,7 +111,7 @@ def test_the_record_holds_no_names(db: Database):
     for value in ("Ann Vane", "Lowmere", "ann@example.invalid", "Orla Thrennick"):
         assert value not in said
     left_by = knowing.car_record(db, number)["entries"][0]["left_by"]
-    assert "Ann Vane" == knowing.people(db, [left_by])[left_by]["said"]
+    assert knowing.people(db, [left_by])[left_by]["said"] == "Ann Vane"
 
 
 def test_the_history_says_who_when_and_from_what(db: Database):
@@ -121,9 +121,9 @@ def test_the_history_says_who_when_and_from_what(db: Database):
     store.record_observations(db, [check(ObservationIn, tell="K01", state="absent")], car=number, by="Wim Quillory")
     store.record_stop(db, check(StopIn, kind="lien", says="x", ask="y", car=other, by="Orla Thrennick"))
     found = knowing.history(db, number)
-    assert ["entry", "observations"] == [event["action"] for event in found]
+    assert [event["action"] for event in found] == ["entry", "observations"]
     people = knowing.people(db)
-    assert ["Orla Thrennick", "Wim Quillory"] == [people[event["by_person"]]["name"] for event in found]
+    assert [people[event["by_person"]]["name"] for event in found] == ["Orla Thrennick", "Wim Quillory"]
 
 
 def test_a_theft_report_that_stops_a_car_is_in_its_history(db: Database):
@@ -132,7 +132,7 @@ def test_a_theft_report_that_stops_a_car_is_in_its_history(db: Database):
 
     number = enter(db, readings=(check(ReadingIn, stamped_on="body", as_typed="KP 0233"),))
     store.record_theft(db, check(TheftIn, as_typed="KP 0238", source="Loft Book"))
-    assert ["entry", "theft report"] == [event["action"] for event in knowing.history(db, number)]
+    assert [event["action"] for event in knowing.history(db, number)] == ["entry", "theft report"]
 
 
 def test_the_reading_with_fewest_doubts_is_gone_by(db: Database):
@@ -140,8 +140,8 @@ def test_the_reading_with_fewest_doubts_is_gone_by(db: Database):
     for readings in (("S8 61077", "S8 6[17]0??"), ("S8 6[17]0??", "S8 61077")):
         number = enter(db, readings=tuple(pan(text) for text in readings))
         thing = knowing.things_on(db, knowing.resolve_car(db, number)["id"])[0]["id"]
-        assert "S8 61077" == knowing.best_reading(db, thing)["as_typed"]
-        assert 2 == len(knowing.readings_of(db, thing))
+        assert knowing.best_reading(db, thing)["as_typed"] == "S8 61077"
+        assert len(knowing.readings_of(db, thing)) == 2
 
 
 def test_house_tables_decode_wherever_the_file_is(db: Database):

@@ -100,14 +100,14 @@ def test_the_attack_finds_month_and_figures_shown_together(tables):
 def test_the_attack_lets_what_is_coarse_pass(tables):
     """One figure and the decade leave sixty serials, to whoever knows the curve as well."""
     coarse = row(body_serial="KP …7", body_made="1960s")
-    assert [] == masking.attack([coarse], tables, SERIES)
-    assert [] == masking.attack([coarse], tables, SERIES, curves={"pantile-a": PANTILE_A})
+    assert masking.attack([coarse], tables, SERIES) == []
+    assert masking.attack([coarse], tables, SERIES, curves={"pantile-a": PANTILE_A}) == []
 
 
 def test_the_attack_uses_the_order_of_months_that_a_table_gives(tables):
     """A Corbel's serial begins with year and month: the month alone leaves that month's bodies, a figure with it two or three."""
     corbel = {"car": "E26-001", "series": "Corbel Mk I"}
-    assert [] == masking.attack([{**corbel, "body_made": "1970-06"}], tables, SERIES, least=20)
+    assert masking.attack([{**corbel, "body_made": "1970-06"}], tables, SERIES, least=20) == []
     assert masking.attack([{**corbel, "body_made": "1970-06", "body_serial": "…8"}], tables, SERIES)
 
 
@@ -115,7 +115,7 @@ def test_the_attack_refuses_what_it_cannot_count(tables):
     """Figures of a serial whose rules are not known here cannot be shown to be harmless."""
     strange = row(series="Somebody's own", body_serial="X …7")
     assert [masking.Found("E26-001", "serials", 1)] == masking.attack([strange], tables, SERIES)
-    assert [] == masking.attack([row(series="Somebody's own")], tables, SERIES)
+    assert masking.attack([row(series="Somebody's own")], tables, SERIES) == []
 
 
 def test_a_number_issued_twice_counts_once(tables):
@@ -131,7 +131,7 @@ def test_pan_and_model_year_are_attacked_as_well():
     rows = [{"car": "E26-001", "pan": "Pans of a short run (invented)", "pan_model_year": "1968"}]
     assert [masking.Found("E26-001", "pan numbers", 4)] == masking.attack(rows, few, {})
     rows[0]["pan_model_year"] = "1969"
-    assert [] == masking.attack(rows, few, {})
+    assert masking.attack(rows, few, {}) == []
 
 
 @given(

@@ -42,7 +42,14 @@ def read(path: Path, sql: str) -> list[tuple]:
 
 @pytest.mark.parametrize(
     ("consent", "there", "serial"),
-    [("full", True, "KP …7"), ("number hidden", True, None), ("none", False, None), ("unknown", False, None), ("withdrawn", False, None), (None, False, None)],
+    [
+        ("full", True, "KP …7"),
+        ("number hidden", True, None),
+        ("none", False, None),
+        ("unknown", False, None),
+        ("withdrawn", False, None),
+        (None, False, None),
+    ],
 )
 def test_the_keepers_word(stocked, consent, there, serial):
     """Full shows figures, number hidden shows none, and anything else is absence; nobody asked is no."""
@@ -57,7 +64,7 @@ def test_a_later_word_replaces_an_earlier_one(stocked):
     """Withdrawn after full is absent, and full after withdrawn is there again."""
     car(stocked, "E26-001")
     agree(stocked, "E26-001", "withdrawn", "2026-03-01")
-    assert {} == rows(stocked)
+    assert rows(stocked) == {}
     agree(stocked, "E26-001", "full", "2026-04-01")
     assert {"E26-001"} == set(rows(stocked))
 
@@ -68,7 +75,7 @@ def test_of_joined_records_the_strictest_word_counts_until_somebody_is_asked_aga
     car(stocked, "E26-002", consent="withdrawn")
     join = check(JoinIn, car="E26-002", into_car="E26-001", kind="merge", reason="one car", at=DAY)
     store.record_join(stocked, join, at=AT)
-    assert {} == rows(stocked)
+    assert rows(stocked) == {}
     agree(stocked, "E26-001", "full", "2026-05-01")
     assert {"E26-001"} == set(rows(stocked))
 
@@ -86,7 +93,13 @@ def hold(db: Database, held: bool = True) -> None:
 
 
 def conflict(db: Database, **more: object) -> int:
-    says = {"kind": "two cars, one serial", "car_a": "E26-002", "car_b": "E26-001", "says": "Both say KP 0147.", "at": DAY}
+    says = {
+        "kind": "two cars, one serial",
+        "car_a": "E26-002",
+        "car_b": "E26-001",
+        "says": "Both say KP 0147.",
+        "at": DAY,
+    }
     return store.record_conflict(db, check(ConflictIn, **says, **more), by=BY, at=AT)
 
 
@@ -104,7 +117,7 @@ def test_held_back(stocked, what, why):
     car(stocked, "E26-002", "KP 0699", consent="unknown")
     what(stocked)
     made = publish.compose(stocked, publish.DEFAULT, EDITION_DAY)
-    assert [] == made.cars()
+    assert made.cars() == []
     assert [{"car": "E26-001", "why": why}] == made.proof.held
 
 
@@ -113,11 +126,11 @@ def test_one_neutral_line_if_the_policy_says_so(stocked):
     car(stocked, "E26-001")
     stop(stocked)
     (row,) = rows(stocked, Policy(stopped="line")).values()
-    assert "This entry is not public at present." == row.pop("line")
-    assert "E26-001" == row.pop("car")
+    assert row.pop("line") == "This entry is not public at present."
+    assert row.pop("car") == "E26-001"
     assert {None} == set(row.values())
     # Nor does a look-up know it.
-    assert [] == publish.compose(stocked, Policy(stopped="line"), EDITION_DAY).tables["fingerprints"]
+    assert publish.compose(stocked, Policy(stopped="line"), EDITION_DAY).tables["fingerprints"] == []
 
 
 def test_released_lifted_and_settled_it_goes_out(stocked):
@@ -126,7 +139,7 @@ def test_released_lifted_and_settled_it_goes_out(stocked):
     car(stocked, "E26-002", "KP 0699", consent="unknown")
     ident, other = stop(stocked), conflict(stocked)
     hold(stocked)
-    assert {} == rows(stocked)
+    assert rows(stocked) == {}
     store.release_stop(stocked, check(ReleaseIn, stop=ident, reason="paid", by=BY), at=AT)
     hold(stocked, held=False)
     conflict(stocked, supersedes=other, state="settled", reason="issued twice")
@@ -136,7 +149,7 @@ def test_released_lifted_and_settled_it_goes_out(stocked):
 def test_a_car_refused_at_the_door_is_not_published(stocked):
     """It never was on the list."""
     car(stocked, "E26-001", received="refused")
-    assert [{"car": "E26-001", "why": "it was refused at the door"}] == publish.proof(stocked, date=EDITION_DAY).held
+    assert publish.proof(stocked, date=EDITION_DAY).held == [{"car": "E26-001", "why": "it was refused at the door"}]
 
 
 # --- what is shown --------------------------------------------------------------------------------------------------
@@ -145,19 +158,21 @@ def test_a_car_refused_at_the_door_is_not_published(stocked):
 def test_an_entry(stocked):
     """Every public column of a plain car."""
     car(stocked, "E26-001")
-    assert {
+    assert rows(stocked)["E26-001"] == {
         "car": "E26-001", "maker": "Kelderwick", "series": "Pantile A", "opinion": "maker's series", "opinion_year": "2026",
         "body_serial": "KP …7", "body_made": "1960s", "pan": "Pan numbers of the trial platform (invented)", "pan_model_year": "1968",
         "colour": "Bilberry", "colour_under": "Oat", "province": None, "last_seen": "2020s", "line": None,
-    } == rows(stocked)["E26-001"]  # fmt: skip
+    }  # fmt: skip
 
 
 def test_figures_go_before_twenty_serials_are_left(stocked):
     """Two figures of 612 bodies would leave six: one is shown, and the proof says so."""
     car(stocked, "E26-001")
     made = publish.compose(stocked, publish.DEFAULT, EDITION_DAY)
-    assert [{"car": "E26-001", "what": "the serial is shown as KP …7 instead of KP …47", "serials": 71}] == made.proof.coarsened
-    assert "KP …47" == rows(stocked, Policy(least=7))["E26-001"]["body_serial"]
+    assert made.proof.coarsened == [
+        {"car": "E26-001", "what": "the serial is shown as KP …7 instead of KP …47", "serials": 71}
+    ]
+    assert rows(stocked, Policy(least=7))["E26-001"]["body_serial"] == "KP …47"
     assert None is rows(stocked, Policy(least=100))["E26-001"]["body_serial"]
 
 
@@ -168,15 +183,15 @@ def test_the_date_gets_coarser_before_figures_go(stocked):
     car(stocked, "E26-001", papers=(receipt,))
     car(stocked, "E26-002", "KP 0258", consent="number hidden", papers=(receipt,))
     found = rows(stocked, Policy(made="month"))
-    assert ("KP …7", "1960s") == (found["E26-001"]["body_serial"], found["E26-001"]["body_made"])
-    assert (None, "1967") == (found["E26-002"]["body_serial"], found["E26-002"]["body_made"])
+    assert (found["E26-001"]["body_serial"], found["E26-001"]["body_made"]) == ("KP …7", "1960s")
+    assert (found["E26-002"]["body_serial"], found["E26-002"]["body_made"]) == (None, "1967")
 
 
 def test_a_series_too_small_to_hide_in_is_held_back(stocked):
     """Fewer were ever issued than the policy asks for: nothing of such a car can be shown."""
     car(stocked, "E26-001")
     made = publish.compose(stocked, Policy(least=10_000), EDITION_DAY)
-    assert [] == made.cars()
+    assert made.cars() == []
     assert "fewer than the 10000 of the policy" in made.proof.held[0]["why"]
 
 
@@ -193,7 +208,7 @@ def test_the_body_is_believed_before_the_plate(stocked):
     from registry.models import ReadingIn
 
     store.record_reading(stocked, check(ReadingIn, stamped_on="plate", as_typed="KP 0555", car="E26-001"), at=AT)
-    assert "KP …7" == rows(stocked)["E26-001"]["body_serial"]
+    assert rows(stocked)["E26-001"]["body_serial"] == "KP …7"
 
 
 @pytest.mark.parametrize("opinion", ["two bodies joined", "other", "open"])
@@ -208,7 +223,7 @@ def test_opinions_that_differ_are_open(stocked):
     """Two people disagree and both opinions stand: to the public that is open."""
     car(stocked, "E26-001")
     decide(stocked, "E26-001", "copy taken from a body", series="NC", by="Wim Quillory")
-    assert ("open", None) == tuple(rows(stocked)["E26-001"][name] for name in ("opinion", "series"))
+    assert tuple(rows(stocked)["E26-001"][name] for name in ("opinion", "series")) == ("open", None)
 
 
 def test_a_superseded_opinion_is_not_published(stocked):
@@ -216,7 +231,7 @@ def test_a_superseded_opinion_is_not_published(stocked):
     car(stocked, "E26-001", opinion=None)
     first = decide(stocked, "E26-001", "copy taken from a body", series="NC")
     decide(stocked, "E26-001", "maker's series", supersedes=first)
-    assert "maker's series" == rows(stocked)["E26-001"]["opinion"]
+    assert rows(stocked)["E26-001"]["opinion"] == "maker's series"
 
 
 def test_a_number_that_looks_altered_dates_nothing(stocked):
@@ -227,7 +242,7 @@ def test_a_number_that_looks_altered_dates_nothing(stocked):
     ground = check(ReadingIn, stamped_on="pan", as_typed="S8 00123", surface="ground", car="E26-001")
     store.record_reading(stocked, ground, at=AT, look=False)
     found = rows(stocked)["E26-001"]
-    assert (None, None) == (found["pan"], found["pan_model_year"])
+    assert (found["pan"], found["pan_model_year"]) == (None, None)
 
 
 @pytest.mark.parametrize(
@@ -258,7 +273,9 @@ def test_places_are_provinces_and_only_where_several_share_one(stocked):
     provinces = {"Sennickby": "Vell"}
     assert {None} == {row["province"] for row in rows(stocked).values()}
     assert {None} == {row["province"] for row in rows(stocked, Policy(provinces=provinces, smallest_group=4)).values()}
-    assert {"Vell"} == {row["province"] for row in rows(stocked, Policy(provinces=provinces, smallest_group=3)).values()}
+    assert {"Vell"} == {
+        row["province"] for row in rows(stocked, Policy(provinces=provinces, smallest_group=3)).values()
+    }
 
 
 @pytest.mark.parametrize("wrong", [{"made": "week"}, {"stopped": "shown"}, {"least": 0}, {"figures": -1}])
@@ -277,23 +294,25 @@ def test_an_edition_is_a_file_of_its_own_kind(stocked, tmp_path):
     out = tmp_path / "edition.db"
     made = publish.publish(stocked, out, date=EDITION_DAY, by=BY)
     assert is_edition(out)
-    assert [(EDITION_APPLICATION_ID,)] == read(out, "PRAGMA application_id")
-    assert [("delete",)] == read(out, "PRAGMA journal_mode")
+    assert read(out, "PRAGMA application_id") == [(EDITION_APPLICATION_ID,)]
+    assert read(out, "PRAGMA journal_mode") == [("delete",)]
     tables = read(out, "SELECT name FROM sqlite_master WHERE type = 'table' AND name NOT LIKE 'sqlite%' ORDER BY name")
     assert sorted(publish.TABLES) == [name for (name,) in tables]
     for table, columns in publish.TABLES.items():
         assert list(columns) == [row[1] for row in read(out, f"PRAGMA table_info({table})")]
     assert {"view", "trigger"}.isdisjoint(kind for (kind,) in read(out, "SELECT type FROM sqlite_master"))
-    assert [("ok",)] == read(out, "PRAGMA integrity_check")
-    assert ["edition.db"] == [path.name for path in tmp_path.iterdir() if "edition" in path.name]
-    assert 1 == made.proof.published
+    assert read(out, "PRAGMA integrity_check") == [("ok",)]
+    assert [path.name for path in tmp_path.iterdir() if "edition" in path.name] == ["edition.db"]
+    assert made.proof.published == 1
 
 
 def test_every_column_is_explained_in_the_file(stocked, tmp_path):
     """A reader needs nothing beside it to know what a column means."""
     car(stocked, "E26-001")
     out = publish.publish(stocked, tmp_path / "edition.db", date=EDITION_DAY).path
-    explained = {tuple(row) for row in read(out, "SELECT table_name, column_name FROM columns WHERE length(meaning) > 2")}
+    explained = {
+        tuple(row) for row in read(out, "SELECT table_name, column_name FROM columns WHERE length(meaning) > 2")
+    }
     assert {(table, column) for table, columns in publish.TABLES.items() for column in columns} == explained
 
 
@@ -305,11 +324,11 @@ def test_the_same_registry_and_day_give_the_same_bytes(stocked, tmp_path):
     third = publish.publish(stocked, tmp_path / "c.db", date=EDITION_DAY, record=False)
     assert first.sha256 == second.sha256 == third.sha256
     assert first.path.read_bytes() == second.path.read_bytes() == third.path.read_bytes()
-    assert 1 == stocked["editions"].count
+    assert stocked["editions"].count == 1
     later = publish.publish(stocked, tmp_path / "d.db", date="2026-12-01", by=BY)
     assert later.sha256 != first.sha256
     assert [(first.sha256,)] == read(later.path, "SELECT value FROM edition WHERE key = 'previous'")
-    assert 2 == stocked["editions"].count
+    assert stocked["editions"].count == 2
 
 
 def test_the_hash_is_over_the_content(stocked, tmp_path):
@@ -335,7 +354,7 @@ def test_what_is_written_down(stocked, tmp_path):
     (row,) = stocked.query("SELECT dated, sha256 FROM editions")
     assert {"dated": EDITION_DAY, "sha256": made.sha256} == row
     (public,) = stocked.query("SELECT car, body_serial, edition FROM public_cars")
-    assert {"car": "E26-001", "body_serial": "KP …7", "edition": EDITION_DAY} == public
+    assert public == {"car": "E26-001", "body_serial": "KP …7", "edition": EDITION_DAY}
 
 
 def test_without_record_nothing_is_written(stocked, tmp_path):
@@ -351,10 +370,10 @@ def test_a_new_list_gets_its_key_when_it_first_publishes(db, tmp_path):
     stock(db, key=None)
     car(db, "E26-001")
     assert publish.lookup_key(db) is None
-    assert [] == publish.compose(db, publish.DEFAULT, EDITION_DAY).tables["fingerprints"]
+    assert publish.compose(db, publish.DEFAULT, EDITION_DAY).tables["fingerprints"] == []
     publish.publish(db, tmp_path / "a.db", date=EDITION_DAY)
     key = publish.lookup_key(db)
-    assert 32 == len(key)
+    assert len(key) == 32
     publish.publish(db, tmp_path / "b.db", date="2026-12-01")
     assert key == publish.lookup_key(db)
     assert key.hex().encode() not in (tmp_path / "a.db").read_bytes()
@@ -366,7 +385,9 @@ def test_only_published_cars_have_fingerprints(stocked):
     car(stocked, "E26-002", "KP 0258", consent="withdrawn", pan="S8 00999")
     prints = publish.compose(stocked, publish.DEFAULT, EDITION_DAY).tables["fingerprints"]
     assert {"E26-001"} == {row[1] for row in prints}
-    assert {publish.fingerprint(publish.lookup_key(stocked), key) for key in ("KP0147", "S800123")} <= {row[0] for row in prints}
+    assert {publish.fingerprint(publish.lookup_key(stocked), key) for key in ("KP0147", "S800123")} <= {
+        row[0] for row in prints
+    }
 
 
 # --- all or nothing -------------------------------------------------------------------------------------------------
@@ -383,12 +404,12 @@ def test_it_never_replaces_a_registry_or_a_strange_file(stocked, registry_path, 
     letter.write_text("Dear Teodor")
     with pytest.raises(WrongInput, match="no edition"):
         publish.publish(stocked, letter, date=EDITION_DAY)
-    assert "Dear Teodor" == letter.read_text()
+    assert letter.read_text() == "Dear Teodor"
     with pytest.raises(WrongInput, match="is a folder"):
         publish.publish(stocked, tmp_path, date=EDITION_DAY)
     with pytest.raises(WrongInput, match="no folder"):
         publish.publish(stocked, tmp_path / "nowhere" / "edition.db", date=EDITION_DAY)
-    assert 0 == stocked["editions"].count
+    assert stocked["editions"].count == 0
 
 
 @pytest.mark.parametrize("day", ["", "yesterday", "2026-13-01", "25.11.2026", None])
@@ -432,7 +453,7 @@ def test_a_private_value_in_a_public_column_blocks_it(stocked, tmp_path, private
         publish.publish(stocked, tmp_path / "edition.db", date=EDITION_DAY)
     assert private.lower() not in str(error.value).lower()
     assert not (tmp_path / "edition.db").exists()
-    assert 0 == stocked["editions"].count
+    assert stocked["editions"].count == 0
 
 
 def test_a_mask_that_gives_a_car_away_blocks_it(stocked, tmp_path, monkeypatch):
@@ -454,22 +475,22 @@ def test_the_proof_says_what_changed(stocked, tmp_path):
     car(stocked, "E26-002", "KP 0258")
     car(stocked, "E26-003", "KP 0369")
     first = publish.publish(stocked, tmp_path / "edition.db", date=EDITION_DAY)
-    assert (["E26-001", "E26-002", "E26-003"], [], [], None) == (
+    assert (
         first.proof.new, first.proof.changed, first.proof.gone, first.proof.last_edition,
-    )  # fmt: skip
+    ) == (["E26-001", "E26-002", "E26-003"], [], [], None)  # fmt: skip
     agree(stocked, "E26-001", "withdrawn", "2026-12-01")
     agree(stocked, "E26-002", "number hidden", "2026-12-01")
     car(stocked, "E26-004", "KP 0471")
     car(stocked, "E26-005", "KP 0582", consent=None)
     proof = publish.proof(stocked, date="2026-12-24")
-    assert ["E26-004"] == proof.new
-    assert [{"car": "E26-002", "fields": {"body_serial": ["KP …8", None]}}] == proof.changed
-    assert [{"car": "E26-001", "why": "consent withdrawn"}] == proof.gone
-    assert [{"car": "E26-001", "consent": "withdrawn"}] == proof.not_agreed
-    assert ["E26-005"] == proof.consent_unknown
-    assert (1, 3, EDITION_DAY) == (proof.unchanged, proof.published, proof.last_edition)
+    assert proof.new == ["E26-004"]
+    assert proof.changed == [{"car": "E26-002", "fields": {"body_serial": ["KP …8", None]}}]
+    assert proof.gone == [{"car": "E26-001", "why": "consent withdrawn"}]
+    assert proof.not_agreed == [{"car": "E26-001", "consent": "withdrawn"}]
+    assert proof.consent_unknown == ["E26-005"]
+    assert (proof.unchanged, proof.published, proof.last_edition) == (1, 3, EDITION_DAY)
     told = proof.sentences()
-    assert "An edition of 2026-12-24 would hold 3 cars." == told[0]
+    assert told[0] == "An edition of 2026-12-24 would hold 3 cars."
     assert f"New since the edition of {EDITION_DAY}: E26-004." in told
     assert f"Changed since the edition of {EDITION_DAY}: E26-002, body serial: KP …8 becomes nothing." in told
     assert "Absent, since nobody has asked the keeper: E26-005." in told
@@ -480,7 +501,7 @@ def test_the_proof_writes_nothing_and_needs_no_right_to_write(stocked, registry_
     car(stocked, "E26-001")
     conn = sqlite3.connect(f"file:{registry_path}?mode=ro", uri=True)
     try:
-        assert ["E26-001"] == publish.proof(conn, date=EDITION_DAY).new
+        assert publish.proof(conn, date=EDITION_DAY).new == ["E26-001"]
     finally:
         conn.close()
 
@@ -491,14 +512,16 @@ def test_counts_of_a_series(stocked):
 
     car(stocked, "E26-001")
     made = publish.compose(stocked, publish.DEFAULT, EDITION_DAY)
-    assert [("Pantile A", 1, None, None, None, None)] == made.tables["counts"]
+    assert made.tables["counts"] == [("Pantile A", 1, None, None, None, None)]
     for name, numbers in (("One", range(200, 240)), ("Two", range(220, 260))):
         store.record_list(stocked, check(ListIn, name=name), at=AT)
         listed = [check(ListNumberIn, list=name, as_typed=f"KP 0{n}", series="PA") for n in numbers]
         store.record_list_numbers(stocked, listed, at=AT)
-    ((series, here, known, living, low, high),) = publish.compose(stocked, publish.DEFAULT, EDITION_DAY).tables["counts"]
+    ((series, here, known, living, low, high),) = publish.compose(stocked, publish.DEFAULT, EDITION_DAY).tables[
+        "counts"
+    ]
     # Chapman: 41 x 41 / 21 - 1
-    assert ("Pantile A", 1, 61, 79) == (series, here, known, living)
+    assert (series, here, known, living) == ("Pantile A", 1, 61, 79)
     assert known <= low <= living <= high
 
 
@@ -518,6 +541,6 @@ def test_leaks_are_looked_for_in_all_that_people_said():
         from registry.schema import TABLES
 
         conn.executescript(TABLES)
-        assert [] == leaks.private_values(conn)
+        assert leaks.private_values(conn) == []
     finally:
         conn.close()

@@ -37,7 +37,7 @@ def folder(db, tmp_path, monkeypatch) -> Path:
 
 def test_publish(folder, capsys):
     """The proof, then where it is and how to look at it."""
-    assert 0 == run(["publish", "edition.db", "-r", "try.db", "--date", EDITION_DAY, "--by", BY])
+    assert run(["publish", "edition.db", "-r", "try.db", "--date", EDITION_DAY, "--by", BY]) == 0
     printed = capsys.readouterr().out
     assert is_edition("edition.db")
     assert printed.startswith(f"An edition of {EDITION_DAY} holds 1 car.")
@@ -50,18 +50,18 @@ def test_publish(folder, capsys):
 def test_publish_with_the_registry_of_the_surroundings(folder, db, monkeypatch):
     """-r, else TUBMARK_REGISTRY, else registry.db."""
     monkeypatch.setenv("TUBMARK_REGISTRY", "try.db")
-    assert 0 == run(["publish", "edition.db", "--date", EDITION_DAY])
+    assert run(["publish", "edition.db", "--date", EDITION_DAY]) == 0
     monkeypatch.delenv("TUBMARK_REGISTRY")
-    assert 2 == run(["publish", "edition.db", "--date", EDITION_DAY])
+    assert run(["publish", "edition.db", "--date", EDITION_DAY]) == 2
     db.execute("VACUUM INTO 'registry.db'")
-    assert 0 == run(["publish", "edition.db", "--date", EDITION_DAY])
+    assert run(["publish", "edition.db", "--date", EDITION_DAY]) == 0
 
 
 def test_the_proof_alone_writes_nothing(folder, capsys, db):
     """One reads it as often as one likes."""
     before = [db[name].count for name in ("events", "editions", "published_cars")]
-    assert 0 == run(["publish", "edition.db", "-r", "try.db", "--date", EDITION_DAY, "--proof"])
-    assert 0 == run(["publish", "-r", "try.db", "--date", EDITION_DAY, "--proof"])
+    assert run(["publish", "edition.db", "-r", "try.db", "--date", EDITION_DAY, "--proof"]) == 0
+    assert run(["publish", "-r", "try.db", "--date", EDITION_DAY, "--proof"]) == 0
     assert not (folder / "edition.db").exists()
     assert before == [db[name].count for name in ("events", "editions", "published_cars")]
     assert f"An edition of {EDITION_DAY} would hold 1 car." in capsys.readouterr().out
@@ -69,14 +69,14 @@ def test_the_proof_alone_writes_nothing(folder, capsys, db):
 
 def test_json(folder, capsys):
     """One document on standard output; the proof's fields and the edition's hash."""
-    assert 0 == run(["publish", "-r", "try.db", "--date", EDITION_DAY, "--proof", "--json"])
+    assert run(["publish", "-r", "try.db", "--date", EDITION_DAY, "--proof", "--json"]) == 0
     proof = json.loads(capsys.readouterr().out)["proof"]
-    assert (["E26-001"], [{"car": "E26-002", "consent": "withdrawn"}]) == (proof["new"], proof["not_agreed"])
+    assert (proof["new"], proof["not_agreed"]) == (["E26-001"], [{"car": "E26-002", "consent": "withdrawn"}])
     assert {"new", "changed", "held", "consent_unknown", "gone", "coarsened"} <= set(proof)
-    assert 0 == run(["publish", "edition.db", "-r", "try.db", "--date", EDITION_DAY, "--json"])
+    assert run(["publish", "edition.db", "-r", "try.db", "--date", EDITION_DAY, "--json"]) == 0
     document = json.loads(capsys.readouterr().out)
-    assert {"path": "edition.db", "dated": EDITION_DAY} == {k: document["edition"][k] for k in ("path", "dated")}
-    assert 64 == len(document["edition"]["sha256"])
+    assert {k: document["edition"][k] for k in ("path", "dated")} == {"path": "edition.db", "dated": EDITION_DAY}
+    assert len(document["edition"]["sha256"]) == 64
 
 
 @pytest.mark.parametrize(
@@ -108,19 +108,19 @@ def test_what_cannot_be_done_is_said_in_a_sentence(folder, capsys, arguments, st
 
 def test_a_newer_edition_or_another_list_is_not_replaced_unasked(folder, capsys, tmp_path):
     """Status 3 and nothing touched; --yes is the answer."""
-    assert 0 == run(["publish", "edition.db", "-r", "try.db", "--date", EDITION_DAY])
+    assert run(["publish", "edition.db", "-r", "try.db", "--date", EDITION_DAY]) == 0
     before = (folder / "edition.db").read_bytes()
-    assert 3 == run(["publish", "edition.db", "-r", "try.db", "--date", "2026-01-01"])
+    assert run(["publish", "edition.db", "-r", "try.db", "--date", "2026-01-01"]) == 3
     assert "of a later day" in capsys.readouterr().err
     assert before == (folder / "edition.db").read_bytes()
     from registry.opening import create_registry
 
     create_registry(tmp_path / "other.db", name="Another list", origin="other")
-    assert 3 == run(["publish", "edition.db", "-r", "other.db", "--date", "2026-12-01"])
+    assert run(["publish", "edition.db", "-r", "other.db", "--date", "2026-12-01"]) == 3
     assert "an edition of another list (Try list)" in capsys.readouterr().err
     assert before == (folder / "edition.db").read_bytes()
-    assert 0 == run(["publish", "edition.db", "-r", "other.db", "--date", "2026-12-01", "--yes"])
-    assert 0 == run(["publish", "edition.db", "-r", "other.db", "--date", "2026-12-02"])
+    assert run(["publish", "edition.db", "-r", "other.db", "--date", "2026-12-01", "--yes"]) == 0
+    assert run(["publish", "edition.db", "-r", "other.db", "--date", "2026-12-02"]) == 0
 
 
 def test_nothing_private_in_an_error_of_publishing(folder, capsys, db, monkeypatch):
@@ -129,7 +129,7 @@ def test_nothing_private_in_an_error_of_publishing(folder, capsys, db, monkeypat
 
     car(db, "E26-003", "KP 0369", colour_now="Hesper Quillory")
     monkeypatch.setattr(publish, "_colour", lambda text: text)
-    assert 2 == run(["publish", "edition.db", "-r", "try.db", "--date", EDITION_DAY])
+    assert run(["publish", "edition.db", "-r", "try.db", "--date", EDITION_DAY]) == 2
     told = capsys.readouterr()
     assert "holds something private" in told.err
     assert "Hesper" not in told.err + told.out
@@ -141,7 +141,7 @@ def test_nothing_private_in_an_error_of_publishing(folder, capsys, db, monkeypat
 def test_the_arguments_of_the_server(folder):
     """An edition is opened as one that never changes, a registry with queries and download off."""
     shown = publishing.arguments_of("edition.db", True, "127.0.0.1", 8001)
-    assert ["-i", "edition.db"] == shown[:2]
+    assert shown[:2] == ["-i", "edition.db"]
     assert "default_allow_sql" not in shown
     closed = " ".join(publishing.arguments_of("try.db", False, "127.0.0.1", 8001))
     assert "-i" not in closed.split()
@@ -153,11 +153,11 @@ def test_the_arguments_of_the_server(folder):
 
 def test_a_port_that_is_taken(folder, capsys):
     """Said before anything starts."""
-    assert 0 == run(["publish", "edition.db", "-r", "try.db", "--date", EDITION_DAY])
+    assert run(["publish", "edition.db", "-r", "try.db", "--date", EDITION_DAY]) == 0
     with socket.socket() as taken:
         taken.bind(("127.0.0.1", 0))
         taken.listen()
-        assert 2 == run(["serve", "edition.db", "--port", str(taken.getsockname()[1])])
+        assert run(["serve", "edition.db", "--port", str(taken.getsockname()[1])]) == 2
     assert "Name another with --port" in capsys.readouterr().err
 
 
@@ -165,12 +165,12 @@ def test_a_key_that_is_not_this_editions(folder, capsys, tmp_path):
     """It would answer "not listed" to everything."""
     from registry.opening import create_registry
 
-    assert 0 == run(["publish", "edition.db", "-r", "try.db", "--date", EDITION_DAY])
+    assert run(["publish", "edition.db", "-r", "try.db", "--date", EDITION_DAY]) == 0
     create_registry(tmp_path / "other.db", name="Another list", origin="other")
-    assert 2 == run(["serve", "edition.db", "-r", "other.db", "--port", "0"])
+    assert run(["serve", "edition.db", "-r", "other.db", "--port", "0"]) == 2
     assert "has published nothing yet" in capsys.readouterr().err
-    assert 0 == run(["publish", "second.db", "-r", "other.db", "--date", EDITION_DAY])
-    assert 2 == run(["serve", "edition.db", "-r", "other.db", "--port", "0"])
+    assert run(["publish", "second.db", "-r", "other.db", "--date", EDITION_DAY]) == 0
+    assert run(["serve", "edition.db", "-r", "other.db", "--port", "0"]) == 2
     assert "was not published from other.db" in capsys.readouterr().err
     assert edition.KEY_FROM not in os.environ
 
@@ -227,30 +227,30 @@ def started(folder) -> Iterator[list[Server]]:
 
 def test_an_edition_is_served_until_ctrl_c(folder, started):
     """Its address is printed, its pages and queries answer, look-ups too with the registry's key, and Ctrl-C is no fault."""
-    assert 0 == run(["publish", "edition.db", "-r", "try.db", "--date", EDITION_DAY])
+    assert run(["publish", "edition.db", "-r", "try.db", "--date", EDITION_DAY]) == 0
     server = Server(folder, "edition.db", "--registry", "try.db")
     started.append(server)
     assert server.address.startswith("http://127.0.0.1:")
     assert "edition.db: an edition, public as a whole.\n" in server.lines
     document = json.loads(server.get("look-up.json?number=147+KP"))
-    assert ("known", ["E26-001"]) == (document["answer"], [entry["car"] for entry in document["cars"]])
+    assert (document["answer"], [entry["car"] for entry in document["cars"]]) == ("known", ["E26-001"])
     rows = json.loads(server.get("edition/cars.json?_shape=objects"))["rows"]
-    assert ["KP …7"] == [row["body_serial"] for row in rows]
+    assert [row["body_serial"] for row in rows] == ["KP …7"]
     asked = json.loads(server.get("edition.json?sql=select+count(*)+as+n+from+cars&_shape=objects"))
-    assert [{"n": 1}] == asked["rows"]
+    assert asked["rows"] == [{"n": 1}]
     status, errors = server.stop()
-    assert 0 == status
+    assert status == 0
     assert "Traceback" not in errors
 
 
 def test_without_the_registry_look_ups_are_off(folder, started):
     """And it is said, at the terminal and on the page."""
-    assert 0 == run(["publish", "edition.db", "-r", "try.db", "--date", EDITION_DAY])
+    assert run(["publish", "edition.db", "-r", "try.db", "--date", EDITION_DAY]) == 0
     server = Server(folder, "edition.db")
     started.append(server)
     assert "Look-ups are off: name the registry it came from with --registry to answer them.\n" in server.lines
-    assert "no key" == json.loads(server.get("look-up.json?number=147+KP"))["answer"]
-    assert 0 == server.stop()[0]
+    assert json.loads(server.get("look-up.json?number=147+KP"))["answer"] == "no key"
+    assert server.stop()[0] == 0
 
 
 def test_a_registry_is_served_closed(folder, started):
@@ -258,14 +258,14 @@ def test_a_registry_is_served_closed(folder, started):
     db = open_registry("try.db", write=True)
     agree(db, "E26-002", "unknown", "2026-03-01")
     db.close()
-    assert 0 == run(["publish", "edition.db", "-r", "try.db", "--date", EDITION_DAY])
+    assert run(["publish", "edition.db", "-r", "try.db", "--date", EDITION_DAY]) == 0
     server = Server(folder, "try.db")
     started.append(server)
     assert "try.db: a registry: a visitor sees only what was published.\n" in server.lines
-    assert ["E26-001"] == [row["car"] for row in json.loads(server.get("try/public_cars.json?_shape=objects"))["rows"]]
+    assert [row["car"] for row in json.loads(server.get("try/public_cars.json?_shape=objects"))["rows"]] == ["E26-001"]
     for closed in ("try/people.json", "try.json?sql=select+*+from+people", "try.db"):
         with pytest.raises(urllib.error.HTTPError) as refused:
             server.get(closed)
-        assert 403 == refused.value.code
+        assert refused.value.code == 403
         refused.value.close()
-    assert 0 == server.stop()[0]
+    assert server.stop()[0] == 0

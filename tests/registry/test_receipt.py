@@ -43,20 +43,20 @@ def test_everything_that_was_agreed_is_on_it(db: Database):
 def test_what_was_not_agreed_is_named_as_a_blank(db: Database):
     """Three answers make an entry, and a receipt that says what is still to be agreed."""
     sheet = receipt.lines_of(db, enter(db))
-    assert [
+    assert sheet["blanks"] == [
         "By what right",
         "Condition at the door",
         "Contents",
         "Terms",
         "To be collected or looked at again by",
-    ] == sheet["blanks"]
+    ]
     text = receipt.receipt_text(db, "E26-001")
     said = " ".join(text.split())
     assert (
         "Left blank: by what right, condition at the door, contents, terms, to be collected or looked at again by."
         in said
     )
-    assert 5 == len(re.findall(r"^  \.{40}$", text, re.M))
+    assert len(re.findall(r"^  \.{40}$", text, re.M)) == 5
 
 
 def test_no_law_is_guessed(db: Database):

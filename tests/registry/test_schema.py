@@ -29,7 +29,7 @@ def tables_of(database: Database) -> set[str]:
 def test_the_triggers_after_migrating_from_blank(blank: Database):
     """Exactly the triggers named in schema.py are in the file, in exactly those words."""
     there = {trigger.name: trigger.sql for trigger in blank.triggers}
-    assert schema.TRIGGERS == there
+    assert there == schema.TRIGGERS
 
 
 def test_every_table_is_guarded_or_is_known_not_to_be(blank: Database):
@@ -126,7 +126,7 @@ def test_a_migration_that_uses_transform_can_put_the_guards_back(blank: Database
     for name, sql in schema.TRIGGERS.items():
         if name.startswith("makers_keep"):
             blank.execute(sql)
-    assert schema.TRIGGERS == {trigger.name: trigger.sql for trigger in blank.triggers}
+    assert {trigger.name: trigger.sql for trigger in blank.triggers} == schema.TRIGGERS
 
 
 def test_an_older_file_is_copied_before_it_is_migrated(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):

@@ -96,13 +96,13 @@ def test_an_entry_is_one_event_with_everything_in_it(db: Database, registry_path
     assert [seen["state"] for seen in record["observations"]] == ["present", "not examined"]
     assert record["consent"]["consent"] == "full"
     assert record["entries"][0]["claim_words"] == "Dad built it."
-    assert [] == sound(db, registry_path)
+    assert sound(db, registry_path) == []
 
 
 def test_the_entry_book_counts_by_year(db: Database):
     """The next number of the year is taken; a number that is taken is refused."""
     numbers = [enter(db), enter(db), enter(db, day="2027-03-01"), enter(db, number="E26-017"), enter(db)]
-    assert ["E26-001", "E26-002", "E27-001", "E26-017", "E26-018"] == numbers
+    assert numbers == ["E26-001", "E26-002", "E27-001", "E26-017", "E26-018"]
     with pytest.raises(WrongInput, match="E26-017 is in the book already"):
         enter(db, number="E26-017")
 
@@ -115,7 +115,7 @@ def test_a_car_that_comes_back_is_a_second_entry_of_one_car(db: Database):
     assert record["car"] == first
     assert record["also"] == [second]
     assert len(record["things"]) == 1
-    assert ["S8 6[17]077", "S8 61077"] == [each["as_typed"] for each in record["things"][0]["readings"]]
+    assert [each["as_typed"] for each in record["things"][0]["readings"]] == ["S8 6[17]077", "S8 61077"]
     assert record["things"][0]["number_as_read"] == "S8 61077"
 
 
@@ -124,16 +124,16 @@ def test_another_number_on_a_car_that_comes_back_is_another_thing(db: Database):
     first = enter(db, reading("pan", "S8 61077"))
     enter(db, reading("pan", "C9 00012"), day="2026-02-01", car=first)
     record = knowing.car_record(db, first)
-    assert 2 == len([thing for thing in record["things"] if thing["kind"] == "pan"])
-    assert ["another number than before"] == [conflict["kind"] for conflict in record["conflicts"]]
-    assert "not known yet" == record["conflicts"][0]["reason"]
+    assert len([thing for thing in record["things"] if thing["kind"] == "pan"]) == 2
+    assert [conflict["kind"] for conflict in record["conflicts"]] == ["another number than before"]
+    assert record["conflicts"][0]["reason"] == "not known yet"
 
 
 def test_a_body_without_a_pan_is_a_complete_record(db: Database):
     """A car of one body, without a number, has no stop and no conflict."""
     number = enter(db, things=(check(ThingIn, kind="body", note="rectangle of clean gel where the label was"),))
     record = knowing.car_record(db, number)
-    assert ["body"] == [thing["kind"] for thing in record["things"]]
+    assert [thing["kind"] for thing in record["things"]] == ["body"]
     assert record["things"][0]["number_as_read"] is None
     assert [] == record["stops"] == record["conflicts"]
 
@@ -143,14 +143,14 @@ def test_finishing_keeps_what_was_there_before(db: Database, registry_path: Path
     number = enter(db, reason="consign", claim_words="Dad built it.", condition="fair")
     store.finish_entry(db, number, {"terms": "30 days", "condition": "good"}, by="Orla Thrennick", at=AT)
     row = knowing.entry_row(db, number)
-    assert ("30 days", "good", AT) == (row["terms"], row["condition"], row["finished_at"])
+    assert (row["terms"], row["condition"], row["finished_at"]) == ("30 days", "good", AT)
     last = knowing.history(db, number)[-1]
-    assert "entry finished" == last["action"]
-    assert {"condition": "fair"} == last["payload"]["was"]
+    assert last["action"] == "entry finished"
+    assert last["payload"]["was"] == {"condition": "fair"}
     assert [["entries", row["id"], {"condition": "good", "finished_at": AT, "terms": "30 days"}]] == last["payload"][
         "changed"
     ]
-    assert [] == sound(db, registry_path)
+    assert sound(db, registry_path) == []
 
 
 @pytest.mark.parametrize(
@@ -176,7 +176,7 @@ def test_a_failure_half_way_leaves_nothing(db: Database, registry_path: Path):
     with pytest.raises(WrongInput, match="not a day"):
         enter(db, reading("pan", "S8 61077"), left_by=PersonIn(name="Ann Vane"), statements=(bad,))
     assert before == knowing.counts(db)
-    assert [] == sound(db, registry_path)
+    assert sound(db, registry_path) == []
 
 
 def test_a_guard_that_refuses_leaves_nothing(db: Database):
@@ -209,11 +209,11 @@ with store.transaction(db):
 def test_the_power_goes_in_the_middle(db: Database, registry_path: Path):
     """A process that dies before it has finished an action leaves the one before it whole and nothing of its own."""
     ran = subprocess.run([sys.executable, "-c", _KILLED, str(registry_path)], check=False, cwd=ROOT)
-    assert 9 == ran.returncode
+    assert ran.returncode == 9
     counts = knowing.counts(db)
-    assert (1, 1, 1) == (counts["entries"], counts["cars"], counts["readings"])
-    assert [] == sound(db, registry_path)
-    assert "E26-002" == enter(db)
+    assert (counts["entries"], counts["cars"], counts["readings"]) == (1, 1, 1)
+    assert sound(db, registry_path) == []
+    assert enter(db) == "E26-002"
 
 
 def test_two_writers_wait_for_each_other(db: Database, registry_path: Path):
@@ -223,7 +223,7 @@ def test_two_writers_wait_for_each_other(db: Database, registry_path: Path):
     try:
         with store.transaction(db), pytest.raises(RegistryError, match="could not be written to"):
             enter(other)
-        assert "E26-001" == enter(other)
+        assert enter(other) == "E26-001"
     finally:
         other.close()
 
@@ -282,7 +282,7 @@ def test_whatever_is_done_the_file_agrees_with_its_events(actions: list[str], da
                 except (WrongInput, NoAnswer):
                     failed = True
                 assert events(db) == before + (0 if failed else 1)
-            assert [] == sound(db, path)
+            assert sound(db, path) == []
         finally:
             db.close()
 
@@ -342,10 +342,10 @@ def test_a_person_named_twice_is_one_person(db: Database):
         store.record_hold(db, check(HoldIn, car=enter(db), held=True, reason="x", at="2026-01-05"), by=by)
     new = PersonIn(name="Wim Quillory")
     enter(db, left_by=new, examined_by=new)
-    assert ["Orla Thrennick", "Teodor Pascowe", "Wim Quillory"] == [
+    assert [
         each["name"] for each in knowing.people(db).values()
-    ]
-    assert 1 == len({row["by_person"] for row in knowing.rows(db, "SELECT by_person FROM holds")})
+    ] == ["Orla Thrennick", "Teodor Pascowe", "Wim Quillory"]
+    assert len({row["by_person"] for row in knowing.rows(db, "SELECT by_person FROM holds")}) == 1
 
 
 # Readings and what they set off
@@ -359,7 +359,7 @@ def test_the_reading_is_kept_as_typed_and_found_in_every_spelling(db: Database):
     for spelling in ("KP 0147", "kp147", "147 KP", "KP-O147"):
         near = lookup.find(db, spelling, on="body").as_dict()["near"]
         assert [number, "exact"] == [near[0]["car"], near[0]["how"]], spelling
-    assert "KP O147" == knowing.car_record(db, number)["things"][0]["number_as_read"]
+    assert knowing.car_record(db, number)["things"][0]["number_as_read"] == "KP O147"
 
 
 def test_junk_is_refused_and_nothing_is_saved(db: Database):
@@ -376,11 +376,11 @@ def test_an_altered_surface_is_a_stop(db: Database, surface: str):
     number = enter(db, reading("pan", "S9 30418", surface=surface))
     record = knowing.car_record(db, number)
     (stop,) = record["stops"]
-    assert "number looks altered" == stop["kind"]
+    assert stop["kind"] == "number looks altered"
     assert "Do not clean" in stop["says"] and "vehicle office" in stop["ask"]
     for word in ("thief", "fraud", "stolen", "forge", "fake", "crime"):
         assert word not in (stop["says"] + stop["ask"]).casefold()
-    assert "S9 30418" == record["things"][0]["number_as_read"]
+    assert record["things"][0]["number_as_read"] == "S9 30418"
     assert all(piece["earliest"] is None and piece["altered"] for piece in record["events"]["pan_made"]["says"])
 
 
@@ -388,20 +388,20 @@ def test_an_altered_surface_is_a_stop(db: Database, surface: str):
 def test_an_honest_surface_is_no_stop(db: Database, surface: str | None):
     """Rust and paint stop nobody, and the number is dated."""
     record = knowing.car_record(db, enter(db, reading("pan", "S9 30418", surface=surface)))
-    assert [] == record["stops"]
+    assert record["stops"] == []
     piece = record["events"]["pan_made"]["says"][0]
-    assert ("try-pan", "1968-09-01", "1969-08-31") == (piece["family"], piece["earliest"], piece["latest"])
+    assert (piece["family"], piece["earliest"], piece["latest"]) == ("try-pan", "1968-09-01", "1969-08-31")
 
 
 def test_one_character_from_a_theft_report(db: Database):
     """An exact look-up would miss it; the near one must not. It says so without accusing."""
     store.record_theft(db, check(TheftIn, as_typed="KP 0238", source="Loft Book", reported="2009", stamped_on="body"))
     (stop,) = knowing.open_stops(db, knowing.resolve_car(db, enter(db, reading("plate", "KP 0233")))["id"])
-    assert "near a theft report" == stop["kind"]
+    assert stop["kind"] == "near a theft report"
     assert "one character from" in stop["says"] and "KP 0238" in stop["says"] and "Loft Book, 2009" in stop["says"]
     assert "Do not buy" in stop["says"] and "police" in stop["ask"]
     far = knowing.resolve_car(db, enter(db, reading("plate", "KP 0511")))["id"]
-    assert [] == knowing.open_stops(db, far)
+    assert knowing.open_stops(db, far) == []
 
 
 def test_a_theft_report_that_comes_later_stops_the_car_on_file(db: Database):
@@ -409,7 +409,7 @@ def test_a_theft_report_that_comes_later_stops_the_car_on_file(db: Database):
     number = enter(db, reading("body", "KP 0233"))
     store.record_theft(db, check(TheftIn, as_typed="KP 0238", source="Loft Book", ask="the keeper of the Loft Book"))
     (stop,) = knowing.open_stops(db, knowing.resolve_car(db, number)["id"])
-    assert "Ask the keeper of the Loft Book." == stop["ask"]
+    assert stop["ask"] == "Ask the keeper of the Loft Book."
 
 
 def test_a_title_that_belongs_to_another_pan_on_file(db: Database):
@@ -417,9 +417,9 @@ def test_a_title_that_belongs_to_another_pan_on_file(db: Database):
     first = enter(db, reading("pan", "S8 61077"))
     second = enter(db, reading("pan", "S9 00007"), reading("title", "S8 61077"))
     (stop,) = knowing.open_stops(db, knowing.resolve_car(db, second)["id"])
-    assert "title of another thing" == stop["kind"]
+    assert stop["kind"] == "title of another thing"
     assert first in stop["says"] and "no sale papers" in stop["says"]
-    assert [] == knowing.open_stops(db, knowing.resolve_car(db, first)["id"])
+    assert knowing.open_stops(db, knowing.resolve_car(db, first)["id"]) == []
 
 
 @pytest.mark.parametrize(
@@ -458,12 +458,12 @@ def test_a_car_entered_twice_is_a_double_claim_and_no_wrong_title(db: Database):
         reading("title", "S8 61077"),
     )
     record = knowing.car_record(db, second)
-    assert [] == record["stops"]
+    assert record["stops"] == []
     (conflict,) = record["conflicts"]
     assert first == conflict["with"]
     assert "S8 61077" in conflict["says"] and "KP O234" in conflict["says"]
     store.record_reading(db, reading("pan", "S8 61077", car=second, how="rubbing"))
-    assert 1 == len(knowing.car_record(db, second)["conflicts"])
+    assert len(knowing.car_record(db, second)["conflicts"]) == 1
 
 
 def test_two_cars_that_claim_one_number_are_kept_and_flagged(db: Database, registry_path: Path):
@@ -471,22 +471,22 @@ def test_two_cars_that_claim_one_number_are_kept_and_flagged(db: Database, regis
     first = enter(db, reading("plate", "KP 0555"))
     second = enter(db, reading("plate", "555 KP"), conflict_reason="The plate is of another make.")
     third = enter(db, reading("body", "KP O555"))
-    assert ["The plate is of another make."] == [
+    assert [
         each["reason"]
         for each in knowing.conflicts_of(db, knowing.resolve_car(db, second)["id"])
         if each["with"] == first
-    ]
+    ] == ["The plate is of another make."]
     met = knowing.conflicts_of(db, knowing.resolve_car(db, third)["id"])
     assert [(first, "not known yet"), (second, "not known yet")] == [(each["with"], each["reason"]) for each in met]
-    assert 2 == len(knowing.conflicts_of(db, knowing.resolve_car(db, first)["id"]))
-    assert [] == sound(db, registry_path)
+    assert len(knowing.conflicts_of(db, knowing.resolve_car(db, first)["id"])) == 2
+    assert sound(db, registry_path) == []
 
 
 def test_a_doubtful_reading_claims_nobody_elses_number(db: Database):
     """A number that may be another car's is shown as near, and is no claim on it."""
     enter(db, reading("body", "KP 0101"))
     number = enter(db, reading("body", "KP 0[17]0[01]"))
-    assert [] == knowing.conflicts_of(db, knowing.resolve_car(db, number)["id"])
+    assert knowing.conflicts_of(db, knowing.resolve_car(db, number)["id"]) == []
 
 
 def test_looking_can_be_left_to_the_list_that_is_brought_in(db: Database):
@@ -505,9 +505,9 @@ def test_a_slip_of_the_pen_is_marked_as_one(db: Database):
     old = thing["readings"][0]["id"]
     store.record_reading(db, reading("pan", "S8 61077", slip_of=old))
     record = knowing.car_record(db, number)
-    assert ["S8 61077"] == [each["as_typed"] for each in record["things"][0]["readings"]]
-    assert 1 == len(record["things"])
-    assert 2 == db.execute("SELECT count(*) FROM readings").fetchone()[0]
+    assert [each["as_typed"] for each in record["things"][0]["readings"]] == ["S8 61077"]
+    assert len(record["things"]) == 1
+    assert db.execute("SELECT count(*) FROM readings").fetchone()[0] == 2
 
 
 def test_body_pan_and_car_part_company(db: Database):
@@ -520,13 +520,13 @@ def test_body_pan_and_car_part_company(db: Database):
     )
     things = knowing.things_of(db, knowing.resolve_car(db, number)["id"])
     pans = [(thing["edtf"], bool(thing["former"])) for thing in things if thing["kind"] == "pan"]
-    assert [("1980/..", False), ("1968/1980", True)] == pans
+    assert pans == [("1980/..", False), ("1968/1980", True)]
     fitting = next(thing["fitting"] for thing in things if thing["kind"] == "body")
     store.unfit_thing(db, fitting, edtf="1968/2026")
     now = knowing.things_of(db, knowing.resolve_car(db, number)["id"])
-    assert [("body", True, "2026-12-31")] == [
+    assert [
         (t["kind"], bool(t["former"]), t["latest"]) for t in now if t["kind"] == "body"
-    ]
+    ] == [("body", True, "2026-12-31")]
     body = next(thing["id"] for thing in now if thing["kind"] == "body")
     other = enter(db)
     store.fit_thing(db, check(FittingIn, thing=body, car=other))
@@ -547,12 +547,12 @@ def test_a_date_that_cannot_be_is_refused_with_an_offer(db: Database):
     both = check(StatementIn, about="first_registered", kind="slip", car=number, when="12/11/73", relation="equals")
     store.record_statement(db, both)
     (kept,) = knowing.statements_of(db, knowing.resolve_car(db, number)["id"])
-    assert ("[1973-11-12,1973-12-11]", "1973-11-12", "1973-12-11", "12/11/73") == (
+    assert (
         kept["edtf"],
         kept["earliest"],
         kept["latest"],
         kept["as_written"],
-    )
+    ) == ("[1973-11-12,1973-12-11]", "1973-11-12", "1973-12-11", "12/11/73")
 
 
 def test_a_paper_without_a_readable_date_is_kept_word_for_word(db: Database):
@@ -560,7 +560,7 @@ def test_a_paper_without_a_readable_date_is_kept_word_for_word(db: Database):
     number = enter(db)
     store.record_statement(db, check(StatementIn, about="seen", kind="card", car=number, as_written="rubber stamp 66"))
     (kept,) = knowing.statements_of(db, knowing.resolve_car(db, number)["id"])
-    assert ("rubber stamp 66", None) == (kept["as_written"], kept["edtf"])
+    assert (kept["as_written"], kept["edtf"]) == ("rubber stamp 66", None)
 
 
 def test_tells_are_known_or_refused(db: Database):
@@ -572,7 +572,7 @@ def test_tells_are_known_or_refused(db: Database):
         store.record_observations(db, seen, car=number)
     assert before == knowing.counts(db)
     store.record_observations(db, seen[:1], car=number, by="Orla Thrennick")
-    assert ["not visible"] == [each["state"] for each in knowing.observations_of(db, 1)]
+    assert [each["state"] for each in knowing.observations_of(db, 1)] == ["not visible"]
 
 
 def decide(db: Database, car: str, **more: object) -> int:
@@ -588,7 +588,7 @@ def test_a_decision_freezes_what_it_rests_on(db: Database):
     number = enter(db, reading("body", "KP 0147"))
     decide(db, number)
     (decision,) = knowing.decisions_of(db, 1)
-    assert "KP 0147" == decision["evidence"][0]["frozen"]["as_typed"]
+    assert decision["evidence"][0]["frozen"]["as_typed"] == "KP 0147"
     assert decision["stands"]
 
 
@@ -647,11 +647,11 @@ def test_a_stop_is_released_by_a_person_with_a_reason(db: Database):
     stop = store.record_stop(
         db, check(StopIn, kind="lien", says="A loan.", ask="Ask the lender.", car=number, by="Orla Thrennick")
     )
-    assert 1 == len(knowing.open_stops(db, 1))
+    assert len(knowing.open_stops(db, 1)) == 1
     store.release_stop(db, check(ReleaseIn, stop=stop, reason="Release of 5 March seen.", by="Orla Thrennick"))
-    assert [] == knowing.open_stops(db, 1)
+    assert knowing.open_stops(db, 1) == []
     (kept,) = knowing.stops_of(db, 1)
-    assert "Release of 5 March seen." == kept["release_reason"]
+    assert kept["release_reason"] == "Release of 5 March seen."
     with pytest.raises(WrongInput, match="released already"):
         store.release_stop(db, check(ReleaseIn, stop=stop, reason="again", by="Orla Thrennick"))
     with pytest.raises(WrongInput, match="Who puts this stop"):
@@ -663,24 +663,24 @@ def test_what_can_hurt_somebody_is_said_first(db: Database):
     number = enter(db)
     for kind in ("lien", "unsafe to drive"):
         store.record_stop(db, check(StopIn, kind=kind, says="x", ask="y", car=number, by="Orla Thrennick"))
-    assert ["unsafe to drive", "lien"] == [stop["kind"] for stop in knowing.open_stops(db, 1)]
+    assert [stop["kind"] for stop in knowing.open_stops(db, 1)] == ["unsafe to drive", "lien"]
 
 
 def test_consent_is_unknown_until_given_and_the_last_word_holds(db: Database):
     """What was allowed before stays on file."""
     number = enter(db)
-    assert "unknown" == knowing.consent_of(db, 1)["consent"]
+    assert knowing.consent_of(db, 1)["consent"] == "unknown"
     for day, consent in (("2026-01-05", "full"), ("2026-03-01", "withdrawn"), ("2026-02-01", "number hidden")):
         store.record_consent(db, check(ConsentIn, car=number, consent=consent, at=day))
-    assert "withdrawn" == knowing.consent_of(db, 1)["consent"]
-    assert 3 == db.execute("SELECT count(*) FROM consents").fetchone()[0]
+    assert knowing.consent_of(db, 1)["consent"] == "withdrawn"
+    assert db.execute("SELECT count(*) FROM consents").fetchone()[0] == 3
 
 
 def test_a_hold_is_lifted_by_a_later_one(db: Database):
     """Held until it is lifted."""
     number = enter(db)
     store.record_hold(db, check(HoldIn, car=number, held=True, reason="two claims", at="2026-01-05"))
-    assert "two claims" == knowing.hold_of(db, 1)["reason"]
+    assert knowing.hold_of(db, 1)["reason"] == "two claims"
     store.record_hold(db, check(HoldIn, car=number, held=False, reason="settled", at="2026-01-06"))
     assert knowing.hold_of(db, 1) is None
 
@@ -695,7 +695,7 @@ def test_ownership_is_said_only_where_a_paper_says_it(db: Database):
         db, check(StatementIn, about="ownership", kind="bill of sale", car=number, seen="original")
     )
     store.record_custody(db, check(CustodyIn, car=number, person="Ann Vane", role="owner", paper=paper))
-    assert ["keeper", "owner"] == [row["role"] for row in knowing.car_record(db, number)["custody"]]
+    assert [row["role"] for row in knowing.car_record(db, number)["custody"]] == ["keeper", "owner"]
 
 
 # Conflicts and joins
@@ -717,8 +717,8 @@ def test_two_records_of_one_car_are_joined_and_parted_without_loss(db: Database,
     assert before == knowing.car_record(db, second)
     with pytest.raises(WrongInput, match="nothing to split"):
         store.record_join(db, check(JoinIn, car=second, into_car=first, kind="split", reason="x", at="2026-01-08"))
-    assert ["merge", "split"] == [event["action"] for event in knowing.history(db, second)][-2:]
-    assert [] == sound(db, registry_path)
+    assert [event["action"] for event in knowing.history(db, second)][-2:] == ["merge", "split"]
+    assert sound(db, registry_path) == []
 
 
 def test_a_conflict_is_settled_by_a_later_word(db: Database):
@@ -744,10 +744,10 @@ def test_another_list_comes_in_whole_or_not_at_all(db: Database):
     good = check(ListNumberIn, list="Slide survey", as_typed="KP 0147", their_number="S 12")
     with pytest.raises(WrongInput, match="Number 2 of the list"):
         store.record_list_numbers(db, [good, check(ListNumberIn, list="Slide survey", as_typed="%")])
-    assert 0 == db.execute("SELECT count(*) FROM list_numbers").fetchone()[0]
+    assert db.execute("SELECT count(*) FROM list_numbers").fetchone()[0] == 0
     store.record_list_numbers(db, [good], source={"file": "slides.csv", "sha256": "0" * 64})
     payload = json.loads(knowing.rows(db, "SELECT payload FROM events ORDER BY id DESC LIMIT 1")[0]["payload"])
-    assert "slides.csv" == payload["source"]["file"]
+    assert payload["source"]["file"] == "slides.csv"
 
 
 def test_a_house_table_with_a_fault_is_refused_with_its_row(db: Database):
@@ -765,7 +765,7 @@ def test_a_later_house_table_is_used_and_numbers_are_spelt_anew(db: Database):
 
     later = BODY_TABLE.replace("try-body", "try-later").replace("KP", "UB")
     number = enter(db, reading("body", "UB 0147"))
-    assert [] == lookup.find(db, "147 UB", on="body").as_dict()["near"]
+    assert lookup.find(db, "147 UB", on="body").as_dict()["near"] == []
     store.record_family_table(db, check(FamilyTableIn, text=later, name="later.yml"))
     assert number == lookup.find(db, "147 UB", on="body").as_dict()["near"][0]["car"]
 
@@ -788,8 +788,8 @@ def test_a_person_is_erased_bytes_and_all(db: Database, registry_path: Path):
     entry = knowing.entry_row(db, number)
     assert (found, "Just want it on the list.") == (entry["left_by"], entry["claim_words"])
     last = knowing.rows(db, "SELECT * FROM events ORDER BY id DESC LIMIT 1")[0]
-    assert ("person erased", 1, AT) == (last["action"], last["by_person"], last["at"])
-    assert [] == sound(db, registry_path)
+    assert (last["action"], last["by_person"], last["at"]) == ("person erased", 1, AT)
+    assert sound(db, registry_path) == []
     with pytest.raises(WrongInput, match="erased already"):
         store.erase_person(db, found, by="Orla Thrennick")
     with pytest.raises(WrongInput, match="nothing is written back"):
@@ -802,9 +802,9 @@ def test_words_that_name_an_erased_person_are_pointed_out(db: Database):
     """What was said is kept as said; that a name stands in it is told, so that a person can decide."""
     enter(db, left_by=PersonIn(name="Briony Tindalwick"), claim_words="Briony Tindalwick had it new.")
     done = store.erase_person(db, store.person_id(db, "Briony Tindalwick"), by="Orla Thrennick")
-    assert [("entries", "claim_words"), ("events", "payload")] == [
+    assert [
         (place["table"], place["column"]) for place in done["still_said"]
-    ]
+    ] == [("entries", "claim_words"), ("events", "payload")]
 
 
 def test_an_erasure_says_when_another_program_holds_the_old_bytes(db: Database, registry_path: Path):
@@ -828,7 +828,7 @@ def test_putting_a_person_right_names_the_fields_alone(db: Database):
     """The event says that the town changed, not from what to what."""
     person = store.record_person(db, check(PersonIn, name="Ann Vane", town="Lowmere"))
     store.amend_person(db, person, {"town": "Cask Point"}, by="Orla Thrennick")
-    assert "Cask Point" == knowing.people(db)[person]["town"]
+    assert knowing.people(db)[person]["town"] == "Cask Point"
     payload = knowing.rows(db, "SELECT payload FROM events ORDER BY id DESC LIMIT 1")[0]["payload"]
     assert [["people", person, ["town"]]] == json.loads(payload)["changed"]
     assert "Lowmere" not in payload and "Cask Point" not in payload
@@ -845,6 +845,6 @@ def test_an_edition_is_written_down_and_its_rows_replace_the_ones_before(db: Dat
             rows=f'["{car}"]',
             published=[{"car": car, "edition": "2026-01-10"}],
         )
-    assert ["E26-002"] == [row["car"] for row in knowing.rows(db, "SELECT car FROM public_cars")]
-    assert 2 == db.execute("SELECT count(*) FROM editions").fetchone()[0]
-    assert [] == sound(db, registry_path)
+    assert [row["car"] for row in knowing.rows(db, "SELECT car FROM public_cars")] == ["E26-002"]
+    assert db.execute("SELECT count(*) FROM editions").fetchone()[0] == 2
+    assert sound(db, registry_path) == []

@@ -1,0 +1,559 @@
+"""Weighing: how likely each number of a family is, given what was read.
+
+A reading is laid out in a family's patterns: as it stands; with a dash taken for a character; abbreviated as people do; and, where
+there is doubt, with a character dropped, doubled or swapped (a *layout* each, with its own chance). In a layout every place gives each
+character a weight (``decoder.channel``), and the weight of all numbers between two of them is a sum over the places: for a number x
+it is the sum over places i of the weight of x's own characters before i, times the weight of the lower characters at i, times the
+weight of anything after. So a row or a month costs two such sums, whatever is unreadable. Where a check letter hangs on the running
+number, the issued numbers are gone through one by one; such makers made few.
+
+Few alternatives (up to ``WRITE_OUT``) are written out one by one instead, without numpy: the common case at the car.
+"""
+
+from __future__ import annotations
+
+import heapq
+from collections.abc import Iterable, Iterator, Sequence
+from typing import NamedTuple
+
+from decoder.channel import AS_READ, EXCHANGED, LOOK_ALIKE, Channel, as_read
+from decoder.patterns import MOST_EXCHANGED, Family, Segment, Template
+from decoder.reading import Cell, Reading
+
+#: Up to so many completions are written out one by one; beyond, the sums are cheaper (and need numpy).
+WRITE_OUT = 24
+#: Candidates named in an answer, and how many combinations are tried to find them.
+MOST_CANDIDATES = 50
+_MOST_TRIES = 2000
+_FROM_A_SLIP = 8
+
+Options = Sequence[tuple[str, float]]
+
+
+class Found:
+    """What one family gathers of a reading."""
+
+    def __init__(self, family: Family) -> None:
+        self.family = family
+        self.segments: dict[int, tuple[Segment, float]] = {}
+        self.candidates: dict[str, tuple[float, Template | None, tuple[Segment, ...]]] = {}
+        #: How many issued numbers it can be; None where doubt leaves none out.
+        self.count: float | None = 0
+        self.notes: list[str] = []
+        self.facts: list[str] = []
+        self.problems: list[str] = []
+        #: The share of what the reading can be, in this family's patterns, that was issued; slips weighed by their chance.
+        self.evidence = 0.0
+        self.total = 0.0
+        #: Whether a letter had to be taken for a figure of another shape.
+        self.letters_exchanged = False
+
+    def add(self, segment: Segment, weight: float) -> None:
+        old = self.segments.get(id(segment))
+        self.segments[id(segment)] = (segment, weight + (old[1] if old else 0.0))
+        self.total += weight
+
+    def add_candidate(
+        self, number: str, weight: float, template: Template | None, segments: tuple[Segment, ...]
+    ) -> None:
+        """Two ways to the same number are added up."""
+        old = self.candidates.get(number)
+        if old is None and self.count is not None:
+            self.count += 1
+        self.candidates[number] = (weight + (old[0] if old else 0.0), template, segments)
+
+    def keep(self, segments: dict[int, tuple[Segment, float]]) -> None:
+        """Narrow to these segments."""
+        self.segments = segments
+        self.total = sum(w for _, w in segments.values())
+
+
+class Variant(NamedTuple):
+    """One way the typed text can be laid out in cells. ``guess``: a mark is taken for something that was not typed."""
+
+    cells: tuple[Cell, ...]
+    note: str
+    guess: bool = False
+    separators: tuple[int, ...] = ()
+
+
+def variants_of(reading: Reading) -> list[Variant]:
+    """The text as it stands first, then dashes and edge stars taken for characters."""
+    end = (
+        "The star or lozenge at the edge is the stamping's end mark, not part of the number."
+        if any(reading.end_marks)
+        else ""
+    )
+    out = [Variant(reading.cells, end, separators=reading.separators)]
+    for n in sorted(set(reading.separators)):
+        cells = (*reading.cells[:n], Cell(""), *reading.cells[n:])
+        out.append(
+            Variant(
+                cells, "The dash or dot may stand in place of a character: look whether there is one under it.", True
+            )
+        )
+    if any(reading.end_marks):
+        stretch = Cell("", stretch=True)
+        cells = (
+            *([stretch] if reading.end_marks[0] else []),
+            *reading.cells,
+            *([stretch] if reading.end_marks[1] else []),
+        )
+        out.append(
+            Variant(
+                cells,
+                "The star at the edge was taken for characters that cannot be read, since the rest is too short.",
+                True,
+            )
+        )
+    return out
+
+
+def over_families(
+    tried: Iterable[Family], variants: list[Variant], direction: str | None, channel: Channel = AS_READ
+) -> tuple[list[Found], list[Variant]]:
+    """What the families gather, and the variants that were used.
+
+    The text as it stands comes first. A dash taken for a character, or an edge star for a stretch, counts where the text as it
+    stands fits no family, or fits one that has a number of the longer kind as well: then both are answered.
+    """
+    tried = list(tried)
+    plain = [v for v in variants if not v.guess]
+    guesses = [v for v in variants if v.guess]
+    found = [f for f in (of_family(family, plain, direction, channel) for family in tried) if f]
+    if any(not f.letters_exchanged for f in found):
+        # Who typed an S in a number that fits as typed saw an S; only a figure may still be a letter in disguise.
+        found = [f for f in found if not f.letters_exchanged]
+    if not guesses or channel.rate > 0.0:
+        return found, plain
+    if not found:
+        open_to = [family for family in tried if not _divides(family, plain[0])]
+        return [f for f in (of_family(family, guesses, direction, channel) for family in open_to) if f], guesses
+    both = []
+    for one in found:
+        stripped = any("not part of the number" in fact for fact in one.facts)
+        more = (
+            None if stripped or _divides(one.family, plain[0]) else of_family(one.family, guesses, direction, channel)
+        )
+        together = of_family(one.family, variants, direction, channel) if more is not None else None
+        if together is not None:
+            together.problems.append(
+                "The mark may or may not stand for a character; both readings fit and both are answered. Look at the metal."
+            )
+        both.append(together or one)
+    return both, variants
+
+
+def _divides(family: Family, plain: Variant) -> bool:
+    """Whether every dash stands where one part of a number of this family ends and the next begins: there it hides nothing."""
+    dashes = set(plain.separators)
+    return bool(dashes) and any(dashes <= {b for _, _, b in t.parts[:-1]} for t in family.of_length(len(plain.cells)))
+
+
+def of_family(
+    family: Family, variants: Iterable[Variant], direction: str | None = None, channel: Channel = AS_READ
+) -> Found | None:
+    """What a family gathers from the variants of a reading, all of them together; None where it has no such number."""
+    if family.special == "vin17":
+        from decoder.vin import weigh_vin
+
+        return weigh_vin(family, next(iter(variants)).cells)
+    found = Found(family)
+    for variant in variants:
+        before = found.total
+        if channel.rate > 0.0:
+            _weigh_best_spelling(found, variant, direction, channel)
+        else:
+            for spelling in spellings(family, variant):
+                if _weigh(found, spelling, direction, channel):
+                    break
+        if found.total > before and variant.note:
+            (found.problems if variant.guess else found.facts).append(variant.note)
+    return found if found.segments else None
+
+
+def _weigh_best_spelling(found: Found, variant: Variant, direction: str | None, channel: Channel) -> None:
+    """With doubt about every character each spelling would fit a little: the one that fits best is the one meant."""
+    best: Found | None = None
+    for spelling in spellings(found.family, variant):
+        one = Found(found.family)
+        one.count = None
+        _weigh(one, spelling, direction, channel)
+        if one.segments and (best is None or one.evidence > best.evidence):
+            best = one
+    if best is not None:
+        found.__dict__.update(best.__dict__)
+
+
+# --- spellings -------------------------------------------------------------------------------------------------------
+
+
+class Spelling(NamedTuple):
+    """Cells as they are meant, why they differ from what was typed, and the one scheme this holds for (None: all)."""
+
+    cells: tuple[Cell, ...]
+    note: str = ""
+    scheme: str | None = None
+
+
+def spellings(family: Family, variant: Variant) -> Iterator[Spelling]:
+    """The cells as typed, without a prefix that is no part of the number, and as people abbreviate them."""
+    cells = variant.cells
+    yield Spelling(cells)
+    text = "".join(c.chars if len(c.chars) == 1 else "?" for c in cells)
+    for scheme in family.raw["schemes"]:
+        for prefix, shown in zip(scheme["strip"], scheme["strip_as_written"], strict=True):
+            rest = cells[len(prefix) :]
+            # without its dash a prefix is known by the zeros behind it alone: 1 0053815
+            divided = len(prefix) in variant.separators or (
+                not variant.separators and rest[:1] and rest[0].chars == "0"
+            )
+            if text.startswith(prefix) and rest and divided:
+                while len(rest) > 1 and rest[0].chars == "0":
+                    rest = rest[1:]
+                yield Spelling(rest, f"The leading '{shown}' is not part of the number.", scheme["id"])
+    unpadded = [t.length for t in family.templates if t.running and t.running == (0, t.length)]
+    if text.startswith("0") and len(unpadded) > 1 and len(text) <= max(unpadded):
+        zeros = len(text) - len(text.lstrip("0"))
+        yield Spelling(cells[min(zeros, len(cells) - 1) :], "Leading zeros were left out; this numbering has none.")
+    yield from _abbreviated(family, cells, text)
+
+
+def _abbreviated(family: Family, cells: tuple[Cell, ...], text: str) -> Iterator[Spelling]:
+    """``147 KP`` and ``KP147`` for KP 0147: letters written behind, leading zeros left out."""
+    narrowest: dict[str, int] = {}
+    for template in family.templates:
+        narrowest[template.scheme] = min(template.length, narrowest.get(template.scheme, template.length))
+    for template in family.templates:
+        letters = _leading_letters(template)
+        if not letters or template.running is None or template.length != narrowest[template.scheme]:
+            continue  # only a number of fixed width has leading zeros to leave out
+        n = len(letters)
+        body, note = cells, ""
+        if text[:1].isdigit() and text.endswith(letters):
+            body, note = (
+                (*cells[-n:], *cells[:-n]),
+                f"'{letters}' was written behind the figures; it stands before them.",
+            )
+            if len(body) == template.length:
+                yield Spelling(body, note, template.scheme)
+        missing = template.length - len(body)
+        start, end = template.running
+        if 0 < missing < end - start and len(body) > start and not any(c.stretch for c in body):
+            head = "".join(c.chars for c in body[:start])
+            if head == letters[:start] or _reads_as(head, template.cells[:start]):
+                filled = (*body[:start], *([Cell("0")] * missing), *body[start:])
+                yield Spelling(filled, note or "Leading zeros that were left out have been put in.", template.scheme)
+
+
+def _reads_as(text: str, cells: list[str]) -> bool:
+    return len(text) == len(cells) and all(as_read(c, cell) for c, cell in zip(text, cells, strict=True))
+
+
+def _leading_letters(template: Template) -> str:
+    out = ""
+    for cell in template.cells:
+        if len(cell) != 1 or not cell.isalpha():
+            break
+        out += cell
+    return out
+
+
+# --- layouts ---------------------------------------------------------------------------------------------------------
+
+
+class Layout(NamedTuple):
+    """A way to lay a reading into numbers of one length, and its chance. ``slip``: dropped, doubled, swapped, or nothing."""
+
+    cells: tuple[Cell, ...]
+    chance: float
+    slip: str = ""
+
+
+def layouts(cells: tuple[Cell, ...], length: int, channel: Channel) -> Iterator[Layout]:
+    """The layouts of ``cells`` in numbers of ``length``.
+
+    A slip of each kind has the chance ``channel.slip``, spread evenly over the places of the stamped number where it can happen.
+    """
+    whole = 1.0 - 3.0 * channel.slip
+    for laid in laid_out(cells, length):
+        yield Layout(laid, whole)
+    if not channel.slip or any(c.stretch for c in cells):
+        return
+    n = len(cells)
+    if n + 1 == length:
+        for i in range(length):
+            yield Layout((*cells[:i], Cell(""), *cells[i:]), channel.slip / length, "dropped")
+    elif n - 1 == length:
+        for i in range(n - 1):
+            if cells[i].chars and cells[i].chars == cells[i + 1].chars:
+                yield Layout((*cells[: i + 1], *cells[i + 2 :]), channel.slip / length, "doubled")
+    elif n == length and length > 1:
+        for i in range(n - 1):
+            if cells[i] != cells[i + 1]:
+                yield Layout(
+                    (*cells[:i], cells[i + 1], cells[i], *cells[i + 2 :]), channel.slip / (length - 1), "swapped"
+                )
+
+
+def laid_out(cells: tuple[Cell, ...], length: int) -> Iterator[tuple[Cell, ...]]:
+    """The cells at ``length``: a stretch takes whatever is missing; two stretches share it in every way."""
+    stretches = [i for i, c in enumerate(cells) if c.stretch]
+    missing = length - (len(cells) - len(stretches))
+    if not stretches:
+        if missing == 0:
+            yield cells
+        return
+    if missing < len(stretches):
+        return
+    i = stretches[0]
+    rest = len(stretches) - 1
+    for n in range(1, missing - rest + 1) if rest else [missing]:
+        yield from laid_out((*cells[:i], *([Cell("")] * n), *cells[i + 1 :]), length)
+
+
+_TURNED = str.maketrans("01689", "01986")
+
+
+def _flip(cells: tuple[Cell, ...]) -> tuple[Cell, ...] | None:
+    """The cells read from the other side; None where a figure has no other side."""
+    out = []
+    for cell in reversed(cells):
+        chars = "".join(sorted(c.translate(_TURNED) for c in cell.chars if c in "01689"))
+        if cell.chars and not chars:
+            return None
+        out.append(cell._replace(chars=chars))
+    return tuple(out)
+
+
+def _weigh(found: Found, spelling: Spelling, direction: str | None, channel: Channel) -> bool:
+    """Weigh one spelling of a reading, from either side where the figures can be turned; whether anything fits."""
+    family = found.family
+    cells, note, scheme = spelling
+    before = found.total
+    sides = [(cells, "upright")]
+    if family.turned:
+        flipped = _flip(cells)
+        both = ((cells, "upright"), (flipped, "turned"))
+        sides = [(side, name) for side, name in both if side is not None and direction in (None, name)]
+        if flipped is not None and flipped == cells:
+            sides = sides[:1]
+            found.facts.append("It reads the same from either side.")
+    weighed = []
+    whole = space = 0.0
+    for side, name in sides:
+        # a reading that fits as it was typed is not read with look-alikes as well
+        for exactly in (True, False) if channel.rate == 0.0 else (False,):
+            start = found.total
+            added, room = _weigh_side(found, side, scheme, exactly, channel)
+            whole, space = whole + added, space + room
+            if found.total > start:
+                weighed.append(name)
+                break
+    if space:
+        found.evidence += (1.0 - 3.0 * channel.slip) * min(whole / space, 1.0)
+    if family.turned and len(weighed) > 1:
+        found.problems.append(
+            "The figures can be read from either side and both fit. Say from which side you looked: standing where the figures are upright "
+            "to the body (--direction upright) or not (--direction turned)."
+        )
+    elif weighed == ["turned"] and direction is None:
+        found.problems.append("As typed it is no number of this family; read from the other side it is.")
+    if found.total > before and note and note not in found.facts:
+        found.facts.append(note)
+    return found.total > before
+
+
+def _weigh_side(
+    found: Found, cells: tuple[Cell, ...], scheme: str | None, exactly: bool, channel: Channel
+) -> tuple[float, float]:
+    """Add what the cells weigh in every template; returns (weight, room) of the layouts without a slip.
+
+    The room of a layout is what all numbers of the pattern would weigh, issued or not. Slips go into ``found.evidence`` here.
+    """
+    whole = room = 0.0
+    for length in found.family.lengths:
+        laid = list(layouts(cells, length, channel))
+        if not laid:
+            continue
+        totals, rooms = [0.0] * len(laid), [0.0] * len(laid)
+        for template in found.family.of_length(length):
+            if scheme is not None and template.scheme != scheme:
+                continue
+            weighed = _weigh_template(found, template, laid, exactly, channel)
+            for j, (total, space) in enumerate(weighed):
+                totals[j] += total
+                rooms[j] = max(rooms[j], space)
+        for layout, total, space in zip(laid, totals, rooms, strict=True):
+            if not layout.slip:
+                whole, room = whole + total, room + space
+            elif space:
+                found.evidence += layout.chance * min(total / space, 1.0)
+    # Without numbers that fit, the room of another length says nothing against the family.
+    return (whole, room) if whole else (0.0, 0.0)
+
+
+def options_of(cells: Sequence[Cell], template: Template, exactly: bool, channel: Channel) -> list[Options]:
+    """What may stand at each place of the template, with weights."""
+    return [
+        # where anything may stand, nothing hints at an exchange
+        AS_READ.weights(cell.chars, False, alphabet, True)
+        if cell.sure
+        else channel.weights(cell.chars, cell.doubtful, alphabet, exactly or i in template.any)
+        for i, (cell, alphabet) in enumerate(zip(cells, template.cells, strict=True))
+    ]
+
+
+def _weigh_template(
+    found: Found, template: Template, laid: list[Layout], exactly: bool, channel: Channel
+) -> list[tuple[float, float]]:
+    """Add what the layouts weigh in this template; (weight, room) of each."""
+    out = [(0.0, 0.0)] * len(laid)
+    many: list[tuple[int, list[Options]]] = []
+    for j, layout in enumerate(laid):
+        options = options_of(layout.cells, template, exactly, channel)
+        if not all(options):
+            continue
+        if channel.rate == 0.0:
+            exchanged = sum(1 for o in options if max(w for _, w in o) <= EXCHANGED)
+            if exchanged > (0 if template.any else MOST_EXCHANGED):
+                continue  # a pattern with free characters is so wide that an exchange on top would fit anything
+        size = 1
+        for option in options:
+            size *= len(option)
+        if size <= WRITE_OUT and not layout.slip:
+            total = _write_out(found, template, options, layout.chance)
+            out[j] = (total, _room(template, layout.cells, options, channel))
+            if total:
+                _note_exchanges(found, layout.cells, options)
+        else:
+            many.append((j, options))
+    if many:
+        from decoder.sums import weigh_many
+
+        chances = [laid[j].chance for j, _ in many]
+        totals, by_segment = weigh_many(template, [o for _, o in many], chances)
+        for segment, weight in by_segment:
+            found.add(segment, weight)
+        for (j, options), total in zip(many, totals, strict=True):
+            out[j] = (total, _room(template, laid[j].cells, options, channel))
+            if total > 0.0:
+                _name_candidates(found, template, options, laid[j], channel)
+                if not laid[j].slip and channel.rate == 0.0:
+                    _note_exchanges(found, laid[j].cells, options)
+    return out
+
+
+def _room(template: Template, cells: Sequence[Cell], options: list[Options], channel: Channel) -> float:
+    """What all numbers of the pattern would weigh together, issued or not.
+
+    A place that was read counts what any character at all would weigh there, one taken as read its alternatives (an exchanged one, 8
+    for B, in full, so that needing it tells against the family); an unreadable place counts the characters of the pattern.
+    """
+
+    def of_cell(i: int) -> float:
+        cell = cells[i]
+        if not cell.chars or cell.sure or (channel.rate == 0.0 and not cell.doubtful):
+            return float(len(options[i]))
+        return channel.of_any(cell.chars, cell.doubtful, template.cells[i])
+
+    room = 1.0
+    code_places = {i for a, b, _ in template.codes for i in range(a, b)}
+    for i in range(len(cells)):
+        if i not in code_places:
+            room *= of_cell(i)
+    for a, b, codes in template.codes:
+        blank = [i for i in range(a, b) if not cells[i].chars]
+        for i in range(a, b):
+            room *= of_cell(i) if cells[i].chars else 1.0
+        room *= len({tuple(code[i - a] for i in blank) for code in codes})
+    for at, mod, _, _ in template.checks:
+        room /= len(options[at]) if channel.rate == 0.0 else mod
+    return room
+
+
+def _write_out(found: Found, template: Template, options: list[Options], chance: float) -> float:
+    total = 0.0
+    for text, weight in products(options):
+        segments = template.find(text)
+        for segment in segments:
+            found.add(segment, chance * weight * segment.density)
+            total += weight * segment.density
+        if segments:
+            found.add_candidate(text, chance * weight * sum(s.density for s in segments), template, tuple(segments))
+    return total
+
+
+def _name_candidates(
+    found: Found, template: Template, options: list[Options], layout: Layout, channel: Channel
+) -> None:
+    """Name the likeliest numbers of a layout. Doubt leaves no number out, so then they are not counted."""
+    most = _FROM_A_SLIP if layout.slip else MOST_CANDIDATES
+    counted = found.count
+    for text, weight, segments in _likeliest(template, options, most):
+        found.add_candidate(text, layout.chance * weight, template, segments)
+    if channel.rate > 0.0 or counted is None:
+        found.count = None
+    else:
+        from decoder.sums import count_issued
+
+        found.count = counted + count_issued(template, options)
+
+
+def _note_exchanges(found: Found, cells: Sequence[Cell], options: list[Options]) -> None:
+    """Say which characters were taken for others, and how to type it where that is in doubt."""
+    changed = [
+        (c.chars, o[0][0])
+        for c, o in zip(cells, options, strict=True)
+        if len(c.chars) == 1 and c.chars not in [x for x, _ in o]
+    ]
+    found.letters_exchanged |= any(t.isalpha() and LOOK_ALIKE.get(t) == u for t, u in changed)
+    for typed, taken in dict.fromkeys(changed):
+        kind, stands = ("letter", "figures") if typed.isalpha() else ("figure", "a letter")
+        found.problems.append(
+            f"The {kind} {typed} was read as {taken}: only {stands} can stand there in this family. Type [{typed}{taken}] if it is not clear."
+        )
+
+
+def products(options: Sequence[Options]) -> Iterator[tuple[str, float]]:
+    """Every text the options allow, with its weight."""
+
+    def go(i: int, text: str, weight: float) -> Iterator[tuple[str, float]]:
+        if i == len(options):
+            yield text, weight
+            return
+        for c, w in options[i]:
+            yield from go(i + 1, text + c, weight * w)
+
+    return go(0, "", 1.0)
+
+
+def _likeliest(template: Template, options: list[Options], most: int) -> list[tuple[str, float, tuple[Segment, ...]]]:
+    """The issued numbers of most weight, best first, by a heap over the options of each place; bounded in tries."""
+    ranked = [sorted(o, key=lambda a: -a[1]) for o in options]
+    start = (0,) * len(options)
+    heap = [(-_weight(ranked, start), start)]
+    seen = {start}
+    out: list[tuple[str, float, tuple[Segment, ...]]] = []
+    for _ in range(_MOST_TRIES):
+        if not heap or len(out) >= most:
+            break
+        weight, at = heapq.heappop(heap)
+        text = "".join(ranked[i][k][0] for i, k in enumerate(at))
+        segments = template.find(text)
+        if segments:
+            out.append((text, -weight * sum(s.density for s in segments), tuple(segments)))
+        for i, k in enumerate(at):
+            if k + 1 < len(ranked[i]):
+                following = (*at[:i], k + 1, *at[i + 1 :])
+                if following not in seen:
+                    seen.add(following)
+                    heapq.heappush(heap, (-_weight(ranked, following), following))
+    return out
+
+
+def _weight(ranked: list[list[tuple[str, float]]], at: tuple[int, ...]) -> float:
+    value = 1.0
+    for i, k in enumerate(at):
+        value *= ranked[i][k][1]
+    return value
