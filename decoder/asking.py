@@ -44,20 +44,26 @@ def look_again(
     if any(c.stretch for c in cells):
         return []
     whole = entropy(found)
-    total = sum(f.total for f in found)
-    families = [f.family for f in found]
+    strongest = max(f.evidence for f in found)
+    counted = [f for f in found if f.evidence >= strongest * _WORTH_NAMING]
+    total = sum(f.total for f in counted)
+    families = [f.family for f in counted]
     out: list[dict[str, Any]] = []
     for place, cell in enumerate(cells):
         if cell.is_certain and channel.rate == 0.0:
             continue
+        possible = _possible(families, place, len(cells), cell, channel)
+        if channel.rate > 0.0:
+            named = _named_at(counted, place, len(cells))
+            possible = [(c, w) for c, w in possible if named.get(c, 0.0) >= _WORTH_NAMING]
+            if len(possible) < 2:
+                continue
         options, left, known = [], 0.0, 0.0
-        for char, likelihood in _possible(families, place, len(cells), cell, channel):
+        for char, likelihood in possible:
             settled = (*cells[:place], Cell(char, sure=True), *cells[place + 1 :])
             variant = Variant(settled, "", separators=variants[0].separators)
-            again = [f for f in (of_family(family, [variant], direction, channel) for family in families) if f]
+            again = [f for f in (of_family(x, [variant], direction, channel, False) for x in families) if f]
             share = min(likelihood * sum(f.total for f in again) / total, 1.0) if total else 0.0
-            if channel.rate > 0.0 and share < _WORTH_NAMING:
-                continue
             known += share
             left += share * entropy(again)
             options.append({"character": char, "probability": share, "then": then(again)})
@@ -66,6 +72,17 @@ def look_again(
                 {"place": place + 1, "options": options, "settles_bits": max(whole * min(known, 1.0) - left, 0.0)}
             )
     out.sort(key=lambda o: (-o["settles_bits"], o["place"]))
+    return out
+
+
+def _named_at(found: list[Found], place: int, length: int) -> dict[str, float]:
+    """How much weight the numbers named so far give each character at a place."""
+    out: dict[str, float] = {}
+    for f in found:
+        named = {n: w for n, (w, _, _) in f.candidates.items() if len(n) == length}
+        whole = sum(named.values())
+        for number, weight in named.items():
+            out[number[place]] = out.get(number[place], 0.0) + weight / whole
     return out
 
 
@@ -202,7 +219,7 @@ def engine_instead(
 
 def row_label(row: dict[str, Any]) -> str:
     """How a row is called in a sentence."""
-    if row["basis"] == "model":
+    if row["basis"] == "model" and row["model_year"]:
         return f"model year {row['model_year']}"
     if row["basis"] == "calendar":
         return f"calendar year {row['calendar_year'] or row['earliest'][:4]}"

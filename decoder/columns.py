@@ -37,27 +37,33 @@ def decode_many(
     *,
     families: Sequence[str] | None = None,
     tables: Tables | None = None,
+    doubt: str = "none",
 ) -> dict[str, Any]:
     """Decode a column of readings; returns a dict of numpy arrays of the same length, one for each of COLUMNS.
 
     A reading that is no reading is a row with ``status`` 2 and its sentence in ``problem``; the list goes on. Text columns hold
-    "" where there is nothing to say; ``model_year`` 0; ``probability`` is that of the likeliest family.
+    "" where there is nothing to say; ``model_year`` 0; ``probability`` is that of the likeliest family. ``doubt`` as in ``decode``, but
+    "none" unless it is asked for: down a list nobody looks at the metal again, so no misreading is guessed at. Raises DecoderError
+    where ``on``, ``doubt`` or one of ``families`` is unknown, before the first row.
     """
     import numpy as np
 
     tables = tables or load_tables()
     readings = list(readings)
-    answers = _Answers(on, families, tables)
+    decode("0", on, families=families, tables=tables, doubt=doubt)  # a wrong option is no fault of the rows
+    answers = _Answers(on, families, tables, doubt)
     index = np.full(len(readings), -1, dtype=np.int32)
-    plain = _plain(readings, on, tables, answers, index, np) if families is None and readings else ""
+    plain = _plain(readings, on, tables, answers, index, np) if families is None and readings and doubt == "none" else ""
     for i in np.flatnonzero(index < 0).tolist():
         index[i] = answers.of(readings[i])
     out: dict[str, Any] = {}
     for n, column in enumerate(COLUMNS):
-        values = np.array([v[n] for v in answers.table] or [""], dtype=_TYPES.get(column, object))
-        out[column] = values[index] if len(index) else values[:0]
-    number, alone = np.array(readings, dtype=object), answers.alone
-    if plain != "as typed":
+        out[column] = np.array([v[n] for v in answers.table], dtype=_TYPES.get(column, object))[index]
+    alone = answers.alone
+    if plain == "as typed":
+        number = np.array(readings, dtype=object)
+    else:
+        number = np.empty(len(readings), dtype=object)
         for i, text in enumerate(readings):
             if not alone[index[i]]:
                 number[i] = text.replace(" ", "")
@@ -77,8 +83,8 @@ class _Answers:
     ``alone``: whether an answer belongs to one reading (its number stands in it) or serves a whole stretch.
     """
 
-    def __init__(self, on: str | None, families: Sequence[str] | None, tables: Tables) -> None:
-        self.on, self.families, self.tables = on, families, tables
+    def __init__(self, on: str | None, families: Sequence[str] | None, tables: Tables, doubt: str) -> None:
+        self.on, self.families, self.tables, self.doubt = on, families, tables, doubt
         self.table: list[tuple[Any, ...]] = []
         self.alone: list[bool] = []
         self._known: dict[str, int] = {}
@@ -87,18 +93,18 @@ class _Answers:
         known = self._known.get(text) if alone and isinstance(text, str) else None
         if known is not None:
             return known
-        self.table.append(_values(text, self.on, self.families, self.tables))
+        self.table.append(self._values(text))
         self.alone.append(alone)
         if alone and isinstance(text, str):
             self._known[text] = len(self.table) - 1
         return len(self.table) - 1
 
 
-def _values(text: Any, on: str | None, families: Sequence[str] | None, tables: Tables) -> tuple[Any, ...]:
-    try:
-        return _columns(decode(text, on, families=families, tables=tables))
-    except DecoderError as error:
-        return ("", "", 0.0, "", "", 0, "", False, "", 2, str(error))
+    def _values(self, text: Any) -> tuple[Any, ...]:
+        try:
+            return _columns(decode(text, self.on, families=self.families, tables=self.tables, doubt=self.doubt))
+        except DecoderError as error:
+            return ("", "", 0.0, "", "", 0, "", False, "", 2, str(error))
 
 
 def _columns(answer: Answer) -> tuple[Any, ...]:
@@ -109,7 +115,7 @@ def _columns(answer: Answer) -> tuple[Any, ...]:
     years = d.model_years
     return (
         d.family.id, d.number or "", d.probability, d.earliest or "", d.latest or "", max(years, key=lambda y: y[1])[0] if years else 0,
-        d.likeliest_month or "", d.months_estimated, " ".join(o.family.id for o in answer.decodings[1:]), 0, problem,
+        d.likeliest_month or "", d.months_estimated, " ".join(o.family.id for o in answer.decodings[1:]), answer.status, problem,
     )  # fmt: skip
 
 

@@ -1032,15 +1032,20 @@ class _Reconciling:
         fits, not_fits = [], []
         # Model years begin in the late summer or autumn before (common practice); the table says which day.
         model_year_starts = date(max(title.earliest.year - 1, 1), 8, 1)
-        for name, called in (("pan_made", "pan"), ("body_moulded", "body"), ("assembled", "assembly")):
+        for name, called in (
+            ("pan_made", "pan"),
+            ("first_pan_made", "first pan"),
+            ("body_moulded", "body"),
+            ("assembled", "assembly"),
+        ):
             span = dates[name].span if name in dates else None
             # A span open at one end agrees with almost any year; saying so would be noise.
             if span is None or span.earliest is None or span.latest is None:
                 continue
             if title & span:
                 fits.append(called)
-            elif name == "pan_made" and between(model_year_starts, title.latest) & span:
-                fits.append("pan's model year (it begins in the calendar year before)")
+            elif name.endswith("pan_made") and between(model_year_starts, title.latest) & span:
+                fits.append(f"{called}'s model year (it begins in the calendar year before)")
             else:
                 not_fits.append(called)
         if not fits and not not_fits:

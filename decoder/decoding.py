@@ -20,7 +20,7 @@ from bisect import bisect_right
 from collections.abc import Iterable, Sequence
 from typing import Any, NamedTuple
 
-from decoder import patterns
+from decoder import families, patterns
 from decoder.asking import (
     engine_instead,
     feature_questions,
@@ -458,7 +458,7 @@ def _channel(level: str, tables: Tables) -> Channel:
     if level == "none":
         return channel("none")
     if tables.rereadings or (tables.confusion or {}).get("origin", "packaged table") != "packaged table":
-        return Channel(level, tables.confusion or {}, tables.rereadings)
+        return Channel(level, tables.confusion or families.load_data("confusion"), tables.rereadings)
     return channel(level)
 
 

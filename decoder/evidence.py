@@ -18,9 +18,9 @@ Two kinds of body, a tell each from the laminator, the hardware and the rule:
 >>> sheet = Sheet(kinds, tells)
 >>> found = weigh(sheet, [Observation("patch", "present"), Observation("width", "present")])
 >>> found.strength.word, round(found.strength.lr)
-('moderate support', 73)
+('moderate support', 72)
 >>> found.levels["maker"].says
-'Anvil: about 97 in 100.'
+'Anvil: about 98 in 100.'
 
 **What was not examined, and what could not be seen, weighs nothing.** Not examined is no finding. Not visible weighs
 nothing by an assumption: that paint and underseal are as likely on one kind of body as on the other.
@@ -31,7 +31,8 @@ nothing by an assumption: that paint and underseal are as likely on one kind of 
 **Counts.** A rate is a Beta distribution: Jeffreys' prior, half a body with and half a body without (H. Jeffreys, Theory
 of Probability, 3rd ed. 1961; from memory), and the bodies counted. A finding's probability is its mean, so that 0 of
 6 is 7 in 100 and 0 of 60 is 8 in 1000: thin knowledge weighs less, and nothing is ever infinite. Where a kind was not
-counted it is taken to be as any other body, if that was counted, and else the finding says nothing of it.
+counted it is taken to be as any other body, if that was counted (a copy's mould marks as the original's), and else the
+finding says nothing of it.
 
 **Groups.** Findings of different groups are independent given the kind of body. Inside a group a maker's own bodies
 are taken to be independent too. Two groups are not so simple.
@@ -40,14 +41,14 @@ are taken to be independent too. Two groups are not so simple.
 are lost together. Ten marks that look right on a good splash are about one finding. So a copy has a hidden state: a
 faithful splash, on which each mark is found more often than the counts of all copies say, or a poor one, on which it is
 found less often, so that the mean stays that of the counts. How far the two lie apart is not known; four values stand for
-it with equal weight. And in one splash in ten (`Assumptions.perfect_splash`) everything came through: the mould marks are
-found as on the original. That gives a bound which no number of marks can pass: whatever the mould marks are, they speak at most
-ten times for the maker against the copy (`mould_bound`).
+it with equal weight. And in one splash in twenty (`Assumptions.perfect_splash`) everything came through: the mould marks are
+found as on the original. That gives a bound which no number of marks can pass: whatever they are, they speak at most
+twenty times for the maker against the copy (`Sheet.mould_bound`).
 
 >>> marks = [Tell(f"mark {n}", f"Mark {n}", "mould", 1, {"A": (44, 46), "COPY": (14, 23)}) for n in range(30)]
 >>> all_there = weigh(Sheet(kinds, marks), [Observation(mark.code, "present") for mark in marks])
 >>> round(sum(tell.log10_lr for tell in all_there.tells), 1), round(all_there.pair.log10_lr, 1)
-(5.7, 0.8)
+(5.4, 0.2)
 
 A *continuation body* comes from the maker's own mould, so between the two the mould marks are set aside: exactly
 nothing. Against every other body they count for both.
@@ -74,9 +75,9 @@ likely as not.
 Mathematical Statistics 27, 1956, pp. 986-1005; from memory) per minute of trouble.
 
 >>> [(look.tell, round(look.gain, 2)) for look in look_next(sheet, [Observation("patch", "present")])]
-[('plates', 0.11), ('width', 0.07)]
+[('width', 0.15), ('plates', 0.18)]
 
-At the end stand the tools that say whether all this may be believed: `brier`, `murphy`, `cllr`, `reliability`.
+Whether all this may be believed is for `decoder.calibration` to say; ``tests/benchmarks/bench_evidence.py`` asks it.
 """
 
 from __future__ import annotations
@@ -105,6 +106,8 @@ NUMBER = "number"
 
 #: Below this factor a finding is not said to carry or to contradict: the ENFSI scale gives no word under 2.
 WORTH_SAYING = 2.0
+#: From this posterior on "none of these" and "two bodies joined" are compared with where the pair is not named.
+WORTH_COMPARING = 0.1
 
 
 class EvidenceError(DecoderError):
@@ -191,7 +194,7 @@ class Assumptions:
         "how much more often a faithful splash shows a mould mark than copies do on average, and a poor one less often; "
         "not known, so these stand with equal weight (stated)",
     )
-    perfect_splash: float = _assumed(0.1, "share of splashes that show the mould marks as the original does (stated)")
+    perfect_splash: float = _assumed(0.05, "share of splashes that show the mould marks as the original does (stated)")
     altered: float = _assumed(
         2 / 3, "chance that an altered place had the tell: one alters what is there, so it weighs 2 at most (stated)"
     )
@@ -213,7 +216,9 @@ class Assumptions:
     judged_cap: float = _assumed(
         99.0, "highest ratio reported where every finding rests on estimates and none on counts: moderate support"
     )
-    uncovering: float = _assumed(30.0, "minutes added to a tell that was not visible, since something must come off (stated)")
+    uncovering: float = _assumed(
+        30.0, "minutes added to a tell that was not visible, since something must come off (stated)"
+    )
     minutes: float = _assumed(5.0, "minutes of a tell for which none are given (stated)")
 
     def __post_init__(self) -> None:
@@ -225,7 +230,9 @@ class Assumptions:
         if not (0 <= self.perfect_splash < 1 and self.splash_spread and all(0 <= s < 1 for s in self.splash_spread)):
             raise EvidenceError("perfect_splash and each splash_spread are shares from 0 to less than 1.")
         if self.prior_with <= 0 or self.prior_without <= 0:
-            raise EvidenceError("prior_with and prior_without must be above 0, or a count of 0 would weigh without end.")
+            raise EvidenceError(
+                "prior_with and prior_without must be above 0, or a count of 0 would weigh without end."
+            )
 
     def as_dict(self) -> dict[str, Any]:
         """Each assumption with its value and its sentence."""
@@ -440,8 +447,10 @@ class Sheet:
     # how often a tell is found
 
     def count(self, tell: Tell, name: str) -> Count | None:
-        """The count used for a kind of body: its own, else that of any other body; None where nothing is known."""
-        for known in (name, self._any_other):
+        """The count used for a kind of body: its own; else, for what comes out of the mould, that of the original; else that
+        of any other body; None where nothing is known."""
+        mould = self.originals(name) if name in self.by_name and self._comes_with_the_mould(tell) else ()
+        for known in (name, *mould, self._any_other):
             if known is not None and known in tell.counts:
                 return Count(*tell.counts[known])
         return None
@@ -603,7 +612,9 @@ class Sheet:
         kin = [each.name for each in self.hypotheses if maker and each.maker == maker and each.name != series]
         carrier = self.tells.get(number.on)
         if one and self._same_mould(name) == series and carrier and self._comes_with_the_mould(carrier):
-            return self._one_series(series, series, number, carrier_present)  # the mould still carries figures, set at will
+            return self._one_series(
+                series, series, number, carrier_present
+            )  # the mould still carries figures, set at will
         if carrier_present:
             if name == series:
                 return 1 - assumed.plate_kin if kin else 1.0
@@ -616,7 +627,11 @@ class Sheet:
             return assumed.number_own
         if name in kin:
             return assumed.number_kin
-        if one and one.kind in ("copy", "continuation") and (one.copied_from == series or series in self.originals(name)):
+        if (
+            one
+            and one.kind in ("copy", "continuation")
+            and (one.copied_from == series or series in self.originals(name))
+        ):
             return assumed.number_copy
         return assumed.number_elsewhere
 
@@ -637,7 +652,9 @@ def _apart(mean: float, spread: float) -> tuple[float, float]:
 
 def _check_hypothesis(one: Hypothesis) -> None:
     if one.name in (NONE_OF_THESE, JOINED):
-        raise EvidenceError(f"'{one.name}' is always among the answers: take it off the list and set its weight instead.")
+        raise EvidenceError(
+            f"'{one.name}' is always among the answers: take it off the list and set its weight instead."
+        )
     if one.kind not in KINDS:
         raise EvidenceError(f"{one.name} has the kind '{one.kind}'; a kind is one of {', '.join(KINDS)}.")
     if not 0 <= one.weight < math.inf:
@@ -746,8 +763,9 @@ class _Car:
         two_halves: bool | None = None,
     ) -> None:
         self.sheet, self.findings, self.number, self.error = sheet, findings, number, error
-        zones = {each.zone for each in findings} if two_halves is None else {"front", "rear"} if two_halves else set()
-        self.two_halves = {"front", "rear"} <= zones
+        placed = {"front", "rear"} <= {each.zone for each in findings} if two_halves is None else two_halves
+        beforehand = sheet.priors(prior, joined=False)
+        self.two_halves = placed and sum(beforehand[each.name] > 0 for each in sheet.hypotheses) > 1
         self.prior = sheet.priors(prior, joined=self.two_halves)
         self.names = [name for name in sheet.names if name != JOINED or self.two_halves]
         self.singles = [name for name in self.names if name != JOINED]
@@ -771,7 +789,9 @@ class _Car:
         if self.number is None:
             return {}
         carrier = next((each for each in self.findings if each.tell.code == self.number.on), None)
-        present = carrier is not None and carrier.state == "present"
+        present = carrier is not None and (carrier.state == "present" or carrier.tell.later)
+        if carrier is None and (tell := self.sheet.tells.get(self.number.on)) is not None:
+            present = tell.later  # a plate that anybody may have added: the number says which series, and no more
         plain = {name: self.sheet.number_factor(name, self.number, present) for name in self.singles}
         mean = math.fsum(plain.values()) / len(plain)
         wrong = self.error * (1 - self.number.doubt) + self.number.doubt * (1 - self.error)
@@ -783,7 +803,10 @@ class _Car:
         kept = self._worlds if with_number else self._plain
         if name not in kept:
             kept[name] = [
-                (math.log(world.weight), [math.log(_factor(each, world.rates[each.tell.code])) for each in self.findings])
+                (
+                    math.log(world.weight),
+                    [math.log(_factor(each, world.rates[each.tell.code])) for each in self.findings],
+                )
                 for world in self.sheet.worlds(name, self.number if with_number else None)
             ]
         return kept[name]
@@ -829,14 +852,18 @@ class _Car:
         chosen = self.all if chosen is None else chosen
         serial = self.number_at in chosen
         logs = {
-            name: math.log(self.prior[name]) + self.log_like(name, chosen, serial) if self.prior[name] > 0 else -math.inf
+            name: math.log(self.prior[name]) + self.log_like(name, chosen, serial)
+            if self.prior[name] > 0
+            else -math.inf
             for name in self.names
         }
         total = _log_sum(list(logs.values()))
         wrong = self.sheet.assumptions.sheet_error if chosen else 1.0
         return {name: (1 - wrong) * math.exp(logs[name] - total) + wrong * self.prior[name] for name in self.names}
 
-    def log10_lr(self, one: Sequence[str], other: Sequence[str], chosen: Sequence[int] | None = None, serial: bool = True) -> float:
+    def log10_lr(
+        self, one: Sequence[str], other: Sequence[str], chosen: Sequence[int] | None = None, serial: bool = True
+    ) -> float:
         """log10 of P(findings | one) / P(findings | other); several names are mixed by their priors."""
         return (self._mixed(one, chosen, serial) - self._mixed(other, chosen, serial)) / math.log(10)
 
@@ -916,12 +943,16 @@ class Strength:
 
 @dataclass(frozen=True)
 class Level:
-    """One question (whose body is it; which series of it) and whether the evidence bears an answer."""
+    """One question (whose body is it; which series of his) and whether the evidence bears an answer. ``lr`` is the ratio of
+    the answer against all others together, mixed by their priors, below 1 where the findings speak against it; ``word``
+    is its word, and the word of 1/lr where it is below 1. ``why`` says what stands in the way."""
 
     decidable: bool
     name: str
     probability: float
     says: str
+    lr: float
+    word: str
     why: tuple[str, ...] = ()
 
     def as_dict(self) -> dict[str, Any]:
@@ -930,6 +961,8 @@ class Level:
             "name": self.name,
             "probability": _r(self.probability),
             "says": self.says,
+            "lr": _r(self.lr),
+            "word": self.word,
             "why": list(self.why),
         }
 
@@ -976,7 +1009,7 @@ class Evidence:
         maker, series = self.levels["maker"], self.levels["series"]
         if not maker.decidable:
             return " ".join([f"Not yet decidable. {maker.says}", *maker.why])
-        if series.name == maker.name or series.says == maker.says:
+        if series.says == maker.says:
             return maker.says
         return f"{maker.says} {series.says}" if series.decidable else f"{maker.says} Which series is not yet decidable."
 
@@ -1039,9 +1072,7 @@ def weigh(
     """
     every = list(observations)
     aside = frozenset(set_aside)
-    chance = sheet.assumptions.examiner_error if error is None else error
-    if not 0 <= chance <= 0.5:
-        raise EvidenceError(f"The examiner's error is {chance}: it runs from 0 to one half.")
+    chance = _error(sheet, error)
     _check_number(sheet, number)
     findings, notes = _findings(sheet, every, chance)
     findings = [each for each in findings if each.tell.group not in aside]
@@ -1104,7 +1135,7 @@ def look_next(
     """
     every = list(observations)
     aside = frozenset(set_aside)
-    chance = sheet.assumptions.examiner_error if error is None else error
+    chance = _error(sheet, error)
     _check_number(sheet, number)
     findings, _ = _findings(sheet, every, chance)
     findings = [each for each in findings if each.tell.group not in aside]
@@ -1117,7 +1148,9 @@ def look_next(
     places = {each.zone for each in findings} | {zone(tell.place) for tell in left}
     # One car for all that may be seen: the findings first, then each tell left as present and as absent.
     might = [
-        _Finding(tell, state, zone(tell.place), _there(sheet, state, 0.0, chance), 0.0) for tell in left for state in shown
+        _Finding(tell, state, zone(tell.place), _there(sheet, state, 0.0, chance), 0.0)
+        for tell in left
+        for state in shown
     ]
     car = _Car(sheet, findings + might, number, chance, prior, {"front", "rear"} <= places)
     known = [*range(len(findings)), *([car.number_at] if number else [])]
@@ -1167,7 +1200,7 @@ def likelihoods(
     error: float | None = None,
 ) -> dict[str, float]:
     """log10 P(findings | answer) for each answer: what the measurements need, without the rest of `weigh`."""
-    chance = sheet.assumptions.examiner_error if error is None else error
+    chance = _error(sheet, error)
     _check_number(sheet, number)
     car = _Car(sheet, _findings(sheet, observations, chance)[0], number, chance, prior)
     return {name: car.log_like(name) / math.log(10) for name in car.names}
@@ -1183,6 +1216,13 @@ def _again(
 ) -> _Car:
     found = [each for each in _findings(sheet, observations, error)[0] if each.tell.group not in aside]
     return _Car(sheet, found, number, error, prior)
+
+
+def _error(sheet: Sheet, given: float | None) -> float:
+    error = sheet.assumptions.examiner_error if given is None else given
+    if not 0 <= error <= 0.5:
+        raise EvidenceError(f"The examiner's error is {error}: it runs from 0 to one half.")
+    return error
 
 
 def _check_number(sheet: Sheet, number: Number | None) -> None:
@@ -1202,11 +1242,16 @@ def _number_group(sheet: Sheet, number: Number) -> str:
 
 
 def _sides(
-    sheet: Sheet, car: _Car, posterior: Mapping[str, float], pair: tuple[str | Sequence[str], str | Sequence[str]] | None
+    sheet: Sheet,
+    car: _Car,
+    posterior: Mapping[str, float],
+    pair: tuple[str | Sequence[str], str | Sequence[str]] | None,
 ) -> tuple[tuple[str, ...], tuple[str, ...]]:
     if pair is None:
-        first, second, *_ = sorted(car.names, key=lambda name: -posterior[name])
-        return (first,), (second,)
+        first, *rest = sorted(car.names, key=lambda name: -posterior[name])
+        # The two standing answers fit a little of everything: they are compared with only where there is something in them.
+        worth = [name for name in rest if name in sheet.by_name or posterior[name] >= WORTH_COMPARING]
+        return (first,), ((worth or rest)[0],)
     named = [(side,) if isinstance(side, str) else tuple(side) for side in pair]
     for name in (name for side in named for name in side):
         if name not in car.names:
@@ -1218,9 +1263,7 @@ def _sides(
     return named[0], named[1]
 
 
-def _groups(
-    sheet: Sheet, car: _Car, sides: tuple[tuple[str, ...], tuple[str, ...]]
-) -> tuple[tuple[Group, ...], float]:
+def _groups(sheet: Sheet, car: _Car, sides: tuple[tuple[str, ...], tuple[str, ...]]) -> tuple[tuple[Group, ...], float]:
     """Each group's weight by itself, and what is left: findings of several groups that hang together by the serial."""
     members: dict[str, list[int]] = {}
     for index in car.all:
@@ -1289,9 +1332,7 @@ def _telling(lines: Iterable[Weighed], sign: int) -> tuple[str, ...]:
     return tuple(code for weight, code in sorted(told, key=lambda each: -each[0]) if weight >= least)
 
 
-def _strength(
-    sheet: Sheet, car: _Car, sides: tuple[tuple[str, ...], tuple[str, ...]], log10_lr: float
-) -> Strength:
+def _strength(sheet: Sheet, car: _Car, sides: tuple[tuple[str, ...], tuple[str, ...]], log10_lr: float) -> Strength:
     one, other = sides if log10_lr >= 0 else sides[::-1]
     lr = 10 ** min(abs(log10_lr), 300)
     capped = ""
@@ -1340,8 +1381,10 @@ def _summed(posterior: Mapping[str, float], by: Any) -> dict[str, float]:
 
 
 def _in_words(probability: float) -> str:
-    """'about 97 in 100', the way people say it; never 0 or 100."""
-    return f"about {min(99, max(1, round(100 * probability)))} in 100"
+    """'about 97 in 100', the way people say it; never 0 or 100 in 100."""
+    if probability > 0.995:
+        return "more than 99 in 100"
+    return "less than 1 in 100" if probability < 0.005 else f"about {round(100 * probability)} in 100"
 
 
 def _levels(sheet: Sheet, car: _Car, erring: _Car, evidence: Evidence) -> dict[str, Level]:
@@ -1356,13 +1399,15 @@ def _levels(sheet: Sheet, car: _Car, erring: _Car, evidence: Evidence) -> dict[s
     ]
     bare = _summed(car.posterior(without), sheet.maker)
     errs = _summed(erring.posterior(), sheet.maker)
-    lr = car.log10_lr(mine, rest) if rest and any(car.prior[name] for name in mine) else math.inf
+    lr = _reported(sheet, car.log10_lr(mine, rest)) if rest and any(car.prior[name] for name in mine) else 1.0
     why = []
     if probability < assumed.decide:
         second, next_best = list(evidence.makers.items())[1]
         why.append(f"{_first_up(second)} stays at {_in_words(next_best)}.")
-    if lr < math.log10(assumed.decide_lr):
-        why.append("What was seen bears little of it: most is the prior.")
+    if lr < assumed.decide_lr:
+        why.append("The findings bear little of it; most is what was believed beforehand.")
+    if lr >= assumed.decide_lr and (one := _hangs_on(sheet, car, mine, rest)):
+        why.append(f"It hangs on one finding: {one}.")
     if bare.get(maker, 0.0) < assumed.decide_anyway:
         why.append(f"Without the plate and its number it would be {_in_words(bare.get(maker, 0.0))}.")
     if errs.get(maker, 0.0) < assumed.decide_anyway:
@@ -1371,11 +1416,34 @@ def _levels(sheet: Sheet, car: _Car, erring: _Car, evidence: Evidence) -> dict[s
     if maker == JOINED and evidence.joined:
         front, rear = (sheet.title(name) for name in evidence.joined)
         who = f"Two bodies joined, likeliest {front} in front and {rear} at the rear"
-    top = Level(not why, maker, probability, f"{who}: {_in_words(probability)}.", tuple(why))
-    return {"maker": top, "series": _series(sheet, evidence, erring, mine, top)}
+    top = Level(not why, maker, probability, f"{who}: {_in_words(probability)}.", lr, _word(lr), tuple(why))
+    return {"maker": top, "series": _series(sheet, car, evidence, erring, mine, top)}
 
 
-def _series(sheet: Sheet, evidence: Evidence, erring: _Car, mine: list[str], top: Level) -> Level:
+def _hangs_on(sheet: Sheet, car: _Car, mine: list[str], rest: list[str]) -> str:
+    """The finding without which too little would be left, if there is one: an examiner's slip must not decide."""
+    for index in car.all:
+        without = [i for i in car.all if i != index]
+        number = index == car.number_at
+        left = car.log10_lr(mine, rest, without, serial=not number)
+        share = math.fsum(car.posterior(without)[name] for name in mine)
+        if 10**left < WORTH_SAYING or share < 0.5:
+            return "the number" if number else car.findings[index].tell.name
+    return ""
+
+
+def _reported(sheet: Sheet, log10_lr: float) -> float:
+    """The ratio, no higher and no lower than the sheet's own error lets it be."""
+    wrong = sheet.assumptions.sheet_error
+    cap = -math.log10(wrong) if wrong else 300.0
+    return round(10 ** max(-cap, min(cap, log10_lr)), 12)
+
+
+def _word(lr: float) -> str:
+    return ENFSI_2015.band(lr if lr >= 1 else 1 / lr).word
+
+
+def _series(sheet: Sheet, car: _Car, evidence: Evidence, erring: _Car, mine: list[str], top: Level) -> Level:
     """Which series, given the maker: by tells and serial."""
     assumed = sheet.assumptions
     if len(mine) == 1:
@@ -1393,7 +1461,10 @@ def _series(sheet: Sheet, evidence: Evidence, erring: _Car, mine: list[str], top
         why.append(f"{sheet.title(second)} stays at {_in_words(evidence.posterior[second] / total)}.")
     if if_erring < assumed.decide_anyway:
         why.append(f"If the examiner errs one time in twenty it would be {_in_words(if_erring)}.")
-    return Level(not why, name, share, f"{sheet.title(name)}, if it is one of them: {_in_words(share)}.", tuple(why))
+    others = [each for each in mine if each != name and car.prior[each] > 0]
+    lr = _reported(sheet, car.log10_lr([name], others)) if others and car.prior[name] > 0 else 1.0
+    says = f"Of the series, {sheet.title(name)}: {_in_words(share)}."
+    return Level(not why, name, share, says, lr, _word(lr), tuple(why))
 
 
 def _first_up(text: str) -> str:
@@ -1404,119 +1475,3 @@ def _doubt(sheet: Sheet, posterior: Mapping[str, float], by: str) -> float:
     """Uncertainty in bits (Shannon's entropy)."""
     shares = _summed(posterior, sheet.maker) if by == "maker" else posterior
     return -math.fsum(p * math.log2(p) for p in shares.values() if p > 0)
-
-
-# --- may it be believed? -------------------------------------------------------------------------------------------------
-
-
-class Murphy(NamedTuple):
-    """The Brier score taken apart: brier = reliability - resolution + uncertainty, exactly where all forecasts of a bin are
-    equal."""
-
-    brier: float
-    reliability: float
-    resolution: float
-    uncertainty: float
-
-
-class Bin(NamedTuple):
-    """Forecasts between two edges: how many, their mean, and how often the thing was so."""
-
-    low: float
-    high: float
-    count: int
-    said: float
-    held: float
-
-
-def brier(said: Sequence[float], so: Sequence[bool | int]) -> float:
-    """Mean squared distance between what was said (0 to 1) and what was so; 0 is perfect (G. W. Brier, Monthly Weather
-    Review 78, 1950; from memory).
-
-    >>> round(brier([0.1, 0.9, 0.8, 0.3], [0, 1, 1, 0]), 4)
-    0.0375
-    """
-    _check_forecasts(said, so)
-    return math.fsum((p - o) ** 2 for p, o in zip(said, so, strict=True)) / len(said)
-
-
-def murphy(said: Sequence[float], so: Sequence[bool | int], bins: int | None = None) -> Murphy:
-    """A. H. Murphy's decomposition (Journal of Applied Meteorology 12, 1973, pp. 595-600). Without ``bins`` equal
-    forecasts go together, and it is exact; with them, so many bins of equal width."""
-    _check_forecasts(said, so)
-    groups: dict[float, list[tuple[float, float]]] = {}
-    for p, o in zip(said, so, strict=True):
-        groups.setdefault(p if bins is None else min(int(p * bins), bins - 1), []).append((p, float(o)))
-    n = len(said)
-    base = math.fsum(float(o) for o in so) / n
-    reliability = resolution = 0.0
-    for group in groups.values():
-        mean, held = math.fsum(p for p, _ in group) / len(group), math.fsum(o for _, o in group) / len(group)
-        reliability += len(group) / n * (mean - held) ** 2
-        resolution += len(group) / n * (held - base) ** 2
-    return Murphy(brier(said, so), reliability, resolution, base * (1 - base))
-
-
-def reliability(said: Sequence[float], so: Sequence[bool | int], bins: int = 10) -> list[Bin]:
-    """Bins of equal width that hold anything, with their counts: with fewer than about fifty decided cars any such table is
-    noise, and the counts say so."""
-    _check_forecasts(said, so)
-    held: dict[int, list[tuple[float, float]]] = {}
-    for p, o in zip(said, so, strict=True):
-        held.setdefault(min(int(p * bins), bins - 1), []).append((p, float(o)))
-    return [
-        Bin(at / bins, (at + 1) / bins, len(group), *(math.fsum(x) / len(group) for x in zip(*group, strict=True)))
-        for at, group in sorted(held.items())
-    ]
-
-
-def cllr(for_one: Sequence[float], for_other: Sequence[float]) -> float:
-    """The log-likelihood-ratio cost in bits (N. Brummer and J. du Preez, Computer Speech and Language 20, 2006, pp.
-    230-275): 0 is perfect, 1 is always saying nothing, above 1 does harm. Takes **log10** ratios: of the cases where the
-    first proposition was so, and of those where the second was. Infinite where one was infinitely sure of what was not so.
-
-    >>> round(cllr([1, 2], [-1, -2]), 7), cllr([0], [0])
-    (0.0759294, 1.0)
-    """
-    if not for_one or not for_other:
-        raise EvidenceError("The cost needs cases of both kinds: at least one where each proposition was so.")
-    one = math.fsum(_softplus(-x * math.log(10)) for x in for_one) / len(for_one)
-    other = math.fsum(_softplus(x * math.log(10)) for x in for_other) / len(for_other)
-    return (one + other) / (2 * math.log(2))
-
-
-def cllr_min(for_one: Sequence[float], for_other: Sequence[float]) -> float:
-    """The cost that would be left if the ratios were set right by the best rising curve (pool adjacent violators): what
-    the findings can tell apart. ``cllr - cllr_min`` is the loss by saying too much or too little."""
-    cllr(for_one, for_other)  # refuses empty lists
-    at: dict[float, tuple[float, float]] = {}  # (ones, cases) at each ratio
-    for x, label in [(x, 1.0) for x in for_one] + [(x, 0.0) for x in for_other]:
-        ones, cases = at.get(x, (0.0, 0.0))
-        at[x] = (ones + label, cases + 1)
-    blocks: list[tuple[float, float]] = []
-    for x in sorted(at):
-        ones, cases = at[x]
-        while blocks and blocks[-1][0] * cases >= ones * blocks[-1][1]:
-            ones, cases = ones + blocks[-1][0], cases + blocks[-1][1]
-            blocks.pop()
-        blocks.append((ones, cases))
-    odds = math.log10(len(for_one) / len(for_other))
-    one = other = 0.0
-    for ones, cases in blocks:
-        zeros = cases - ones
-        lr = math.inf if not zeros else -math.inf if not ones else math.log10(ones / zeros) - odds
-        one += ones * _softplus(-lr * math.log(10)) if ones else 0.0
-        other += zeros * _softplus(lr * math.log(10)) if zeros else 0.0
-    return (one / len(for_one) + other / len(for_other)) / (2 * math.log(2))
-
-
-def _softplus(x: float) -> float:
-    """log(1 + e^x), also for large x."""
-    return max(x, 0.0) + math.log1p(math.exp(-abs(x))) if math.isfinite(x) else max(x, 0.0)
-
-
-def _check_forecasts(said: Sequence[float], so: Sequence[bool | int]) -> None:
-    if not said or len(said) != len(so):
-        raise EvidenceError("There must be as many outcomes as forecasts, and at least one.")
-    if any(not 0 <= p <= 1 for p in said):
-        raise EvidenceError("A forecast is a probability from 0 to 1.")

@@ -15,6 +15,7 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Iterable
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -50,14 +51,20 @@ _data: dict[str, dict[str, Any]] = {}
 
 
 def _load_folder(folder: Path, origin: str) -> dict[str, dict[str, Any]]:
-    sources = sorted(p for p in os.listdir(folder) if p.endswith(".yml"))
-    texts = {name: (folder / name).read_bytes() for name in sources}
+    try:
+        # A name that begins with a dot is some program's own (an editor's, a disk's), not a table.
+        sources = sorted(p for p in os.listdir(folder) if p.endswith(".yml") and not p.startswith("."))
+        texts = {name: (folder / name).read_bytes() for name in sources}
+    except OSError as error:
+        raise TableError(
+            f"'{error.filename}' cannot be read: {error.strerror}. Mend that, or name another folder."
+        ) from None
     copy = _compiled_copy(folder / _COMPILED)
     out: dict[str, dict[str, Any]] = {}
     fresh = len(copy) == len(texts)
     for name, raw in texts.items():
         compiled = copy.get(name)
-        if compiled is None or compiled["sha256"] != _sha256(raw):
+        if not isinstance(compiled, dict) or compiled.get("sha256") != _sha256(raw):
             compiled, fresh = _compile(raw, folder / name), False
         out[compiled["family"]] = copy[name] = compiled
     if not fresh:
@@ -119,7 +126,8 @@ def _write_copy(path: Path, tables: dict[str, dict[str, Any]]) -> None:
         temporary.write_text(text + "\n", encoding="utf-8")
         os.replace(temporary, path)
     except OSError:
-        return
+        with suppress(OSError):
+            temporary.unlink()
 
 
 def check_file(path: str | os.PathLike[str]) -> dict[str, Any]:

@@ -94,6 +94,8 @@ def neighbours(key: str, tables: Tables | None = None, family: str = "") -> Iter
     With a family, a character is exchanged only for one that can stand in its place; without, for a figure or, where a letter
     stands, a letter.
     """
+    if not key:
+        return
     alphabets = _alphabets(key, tables, family)
     seen = {key}
     for n, c in enumerate(key):

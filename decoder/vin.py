@@ -49,7 +49,7 @@ def check_character(number: str, data: dict[str, Any] | None = None) -> str:
     for i, (c, weight) in enumerate(zip(number, data["weights"], strict=True)):
         if i == 8:
             continue
-        value = c if c.isdigit() else data["values"].get(c)
+        value = c if c in "0123456789" else data["values"].get(c)
         if value is None:
             raise ValueError(
                 f"'{c}' at place {i + 1} is no character of such a number; it has figures and letters without I, O and Q."
@@ -71,7 +71,9 @@ def weigh_vin(family: Family, cells: Sequence[Cell]) -> Found | None:
             chars = [c for x in cell.chars for c, _ in as_read(x, ALPHABET)]
             if not chars:
                 return None
-            found.problems.append(f"The letter {cell.chars} was read as {chars[0]}: such a number has no I, O or Q.")
+            typed, taken = " or ".join(cell.chars), " or ".join(dict.fromkeys(chars))
+            found.problems.append(f"The letter {typed} was read as {taken}: such a number has no I, O or Q.")
+            chars = list(dict.fromkeys(chars))
         options.append(chars)
     size = 1
     for o in options:

@@ -25,7 +25,8 @@ WRITE_OUT = 24
 #: Candidates named in an answer, and how many combinations are tried to find them.
 MOST_CANDIDATES = 50
 _MOST_TRIES = 2000
-_FROM_A_SLIP = 8
+#: With doubt about every character the likeliest come early; of each slip only the first few can matter.
+_TRIES_IN_DOUBT, _FROM_A_SLIP, _TRIES_OF_A_SLIP = 300, 4, 60
 
 Options = Sequence[tuple[str, float]]
 
@@ -47,6 +48,8 @@ class Found:
         self.total = 0.0
         #: Whether a letter had to be taken for a figure of another shape.
         self.letters_exchanged = False
+        #: Whether numbers are to be named; a question of "what if" needs the weights alone.
+        self.names = True
 
     def add(self, segment: Segment, weight: float) -> None:
         old = self.segments.get(id(segment))
@@ -151,14 +154,22 @@ def _divides(family: Family, plain: Variant) -> bool:
 
 
 def of_family(
-    family: Family, variants: Iterable[Variant], direction: str | None = None, channel: Channel = AS_READ
+    family: Family,
+    variants: Iterable[Variant],
+    direction: str | None = None,
+    channel: Channel = AS_READ,
+    names: bool = True,
 ) -> Found | None:
-    """What a family gathers from the variants of a reading, all of them together; None where it has no such number."""
+    """What a family gathers from the variants of a reading, all of them together; None where it has no such number.
+
+    Without ``names`` no candidates are named: enough for the question what would follow.
+    """
     if family.special == "vin17":
         from decoder.vin import weigh_vin
 
         return weigh_vin(family, next(iter(variants)).cells)
     found = Found(family)
+    found.names = names
     for variant in variants:
         before = found.total
         if channel.rate > 0.0:
@@ -177,11 +188,11 @@ def _weigh_best_spelling(found: Found, variant: Variant, direction: str | None, 
     best: Found | None = None
     for spelling in spellings(found.family, variant):
         one = Found(found.family)
-        one.count = None
+        one.count, one.names = None, found.names
         _weigh(one, spelling, direction, channel)
         if one.segments and (best is None or one.evidence > best.evidence):
             best = one
-    if best is not None:
+    if best is not None and best.evidence > found.evidence:
         found.__dict__.update(best.__dict__)
 
 
@@ -488,9 +499,13 @@ def _name_candidates(
     found: Found, template: Template, options: list[Options], layout: Layout, channel: Channel
 ) -> None:
     """Name the likeliest numbers of a layout. Doubt leaves no number out, so then they are not counted."""
-    most = _FROM_A_SLIP if layout.slip else MOST_CANDIDATES
+    if not found.names:
+        return
     counted = found.count
-    for text, weight, segments in _likeliest(template, options, most):
+    most, tries = (_FROM_A_SLIP, _TRIES_OF_A_SLIP) if layout.slip else (MOST_CANDIDATES, _MOST_TRIES)
+    if channel.rate > 0.0:
+        tries = min(tries, _TRIES_IN_DOUBT)
+    for text, weight, segments in _likeliest(template, options, most, tries):
         found.add_candidate(text, layout.chance * weight, template, segments)
     if channel.rate > 0.0 or counted is None:
         found.count = None
@@ -528,32 +543,28 @@ def products(options: Sequence[Options]) -> Iterator[tuple[str, float]]:
     return go(0, "", 1.0)
 
 
-def _likeliest(template: Template, options: list[Options], most: int) -> list[tuple[str, float, tuple[Segment, ...]]]:
+def _likeliest(
+    template: Template, options: list[Options], most: int, tries: int
+) -> list[tuple[str, float, tuple[Segment, ...]]]:
     """The issued numbers of most weight, best first, by a heap over the options of each place; bounded in tries."""
     ranked = [sorted(o, key=lambda a: -a[1]) for o in options]
-    start = (0,) * len(options)
-    heap = [(-_weight(ranked, start), start)]
-    seen = {start}
+    weight = 1.0
+    for option in ranked:
+        weight *= option[0][1]
+    # Each combination is reached once: from the one before it by a step at its last changed place or a later one.
+    heap = [(-weight, (0,) * len(options), 0)]
     out: list[tuple[str, float, tuple[Segment, ...]]] = []
-    for _ in range(_MOST_TRIES):
+    for _ in range(tries):
         if not heap or len(out) >= most:
             break
-        weight, at = heapq.heappop(heap)
-        text = "".join(ranked[i][k][0] for i, k in enumerate(at))
+        weight, at, last = heapq.heappop(heap)
+        text = "".join([ranked[i][k][0] for i, k in enumerate(at)])
         segments = template.find(text)
         if segments:
             out.append((text, -weight * sum(s.density for s in segments), tuple(segments)))
-        for i, k in enumerate(at):
-            if k + 1 < len(ranked[i]):
-                following = (*at[:i], k + 1, *at[i + 1 :])
-                if following not in seen:
-                    seen.add(following)
-                    heapq.heappush(heap, (-_weight(ranked, following), following))
+        for i in range(last, len(at)):
+            k = at[i] + 1
+            if k < len(ranked[i]):
+                following = weight * ranked[i][k][1] / ranked[i][k - 1][1]
+                heapq.heappush(heap, (following, (*at[:i], k, *at[i + 1 :]), i))
     return out
-
-
-def _weight(ranked: list[list[tuple[str, float]]], at: tuple[int, ...]) -> float:
-    value = 1.0
-    for i, k in enumerate(at):
-        value *= ranked[i][k][1]
-    return value

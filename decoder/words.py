@@ -159,12 +159,21 @@ def when_in_words(segments: Sequence[Segment]) -> str:
         if all(len(run) == 1 for run in runs):
             return f"in {_or([month_in_words(run[0]) for run in runs])}"
         return ", or ".join(_run(run) for run in runs)
-    spans = _joined(sorted({(s.earliest, s.latest) for s in segments}))
-    out = []
-    for earliest, latest in spans:
-        edge = span_in_words(earliest, latest)
-        out.append(f"between {edge.replace(' to ', ' and ', 1)}" if " to " in edge else f"in {edge}")
-    return ", or ".join(out)
+    return ", or ".join(_span(*span) for span in _joined(sorted({(s.earliest, s.latest) for s in segments})))
+
+
+def _span(earliest: str, latest: str) -> str:
+    """``in August 1967``, ``between August 1967 and July 1968``, ``on 14 February 1967``, ``not before 1 August 1965``."""
+    from decoder.patterns import FIRST_DAY, LAST_DAY
+
+    if earliest == FIRST_DAY or latest == LAST_DAY:
+        if earliest != FIRST_DAY:
+            return f"not before {day_in_words(earliest)}"
+        return f"not after {day_in_words(latest)}" if latest != LAST_DAY else "at a time that the table does not give"
+    edge = span_in_words(earliest, latest)
+    if " to " in edge:
+        return f"between {edge.replace(' to ', ' and ', 1)}"
+    return f"on {edge}" if earliest == latest else f"in {edge}"
 
 
 def _runs(months: list[str]) -> list[list[str]]:
@@ -194,7 +203,8 @@ def _joined(spans: list[tuple[str, str]]) -> list[tuple[str, str]]:
 
     out: list[tuple[str, str]] = []
     for a, b in spans:
-        if out and dt.date.fromisoformat(a) <= dt.date.fromisoformat(out[-1][1]) + dt.timedelta(32):
+        # By ordinals, since an open end is the last day there is.
+        if out and dt.date.fromisoformat(a).toordinal() <= dt.date.fromisoformat(out[-1][1]).toordinal() + 32:
             out[-1] = (out[-1][0], max(b, out[-1][1]))
         else:
             out.append((a, b))
@@ -211,7 +221,8 @@ def look_sentences(answer: Answer) -> list[str]:
         shown = sorted(best["options"], key=lambda o: -o["probability"])
         issued = [o for o in shown if o["then"] != NEVER]
         place = ordinal(best["place"])
-        if len({o["then"] for o in issued}) == 1 and len(issued) > 1:
+        same = len({o["then"] for o in issued}) == 1
+        if same and len(issued) > 1:
             which = _or([o["character"] for o in issued]) if len(issued) <= 4 else "one of several"
             out.append(
                 f"The {place} character is {which}; for the date that makes no difference, for the number it does."
@@ -219,7 +230,7 @@ def look_sentences(answer: Answer) -> list[str]:
         elif 1 < len(issued) <= 4 and max(len(o["then"]) for o in issued) <= 60:
             rest = [f"If it is {o['character']}: {o['then']}." for o in issued[1:]]
             out.append(" ".join([f"If the {place} character is {issued[0]['character']}: {issued[0]['then']}.", *rest]))
-        if best["settles_bits"] > 1e-9 and len(issued) > 1:
+        if best["settles_bits"] > 1e-9 and len(issued) > 1 and not same:
             out.append(f"Look at the {place} character again: it would settle most.")
     for one in places:
         never = [o["character"] for o in one["options"] if o["then"] == NEVER]
@@ -364,35 +375,49 @@ def source_line(decoding: Decoding) -> str:
 
 
 def said_year(answer: Answer) -> dict[str, Any]:
-    """How the year a car is said to have been put together goes with its floor. Only a later floor is a conflict."""
+    """How the year a car is said to have been put together goes with its floor (or body). Only a later floor is a conflict.
+
+    ``verdict``: agrees, the floor is younger than that, put together later, or nothing to compare. Where the floor may be of either
+    side of the year (S4: 1964 or 1974) nothing is in conflict yet, and the sentence says what each would mean.
+    """
+    from decoder.patterns import FIRST_DAY, LAST_DAY
+
     year = answer.says_year
     assert year is not None
-    dated = [d for d in answer.decodings if d.earliest]
-    if not dated:
+    dated = [d for d in answer.decodings if (d.earliest or d.latest) and d.family.carried_by[0] != "engine"]
+    things = {_THING[d.family.carried_by[0]] for d in dated}
+    thing = things.pop() if len(things) == 1 else "floor"
+    spans = {(s.earliest, s.latest) for d in dated for s in d.carrying} - {(FIRST_DAY, LAST_DAY)}
+    older = [span for span in spans if span[1] < f"{year}-01-01"]
+    younger = [span for span in spans if span[0] > f"{year}-12-31"]
+    if not spans:
         return {
             "year": year,
             "verdict": "nothing to compare",
-            "sentence": f"The floor has no date here, so {year} can be neither supported nor doubted.",
+            "sentence": f"The {thing} has no date here, so {year} can be neither supported nor doubted.",
         }
-    clashing = [d for d in dated if d.earliest and d.earliest > f"{year}-12-31"]
-    if len(clashing) == len(dated):
-        return {
-            "year": year, "verdict": "the floor is younger than that",
-            "sentence": f"The floor is younger than {year}: it was made {day_in_words(min(d.earliest for d in dated if d.earliest))} or later. "
-            "Was the floor changed? Ask for a second invoice or an older photograph.",
-        }  # fmt: skip
-    agreeing = [
-        d for d in dated if d.latest and d.earliest and d.earliest <= f"{year}-12-31" and d.latest >= f"{year}-01-01"
-    ]
-    if agreeing:
+    if len(older) + len(younger) < len(spans):
         return {
             "year": year,
             "verdict": "agrees",
-            "sentence": f"That it was put together in {year} agrees with the floor.",
+            "sentence": f"That it was put together in {year} agrees with the {thing}.",
         }
+    if not older:
+        return {
+            "year": year, "verdict": f"the {thing} is younger than that",
+            "sentence": f"The {thing} is younger than {year}: it was made {day_in_words(min(a for a, _ in younger))} or later. "
+            f"Was the {thing} changed? Ask for a second invoice or an older photograph.",
+        }  # fmt: skip
+    normal = "put together later is normal: the cars were built on used floors"
+    if younger:
+        return {
+            "year": year, "verdict": "put together later",
+            "sentence": f"If the {thing} was made {', or '.join(_span(*s) for s in _joined(sorted(older)))}, {normal}; if "
+            f"{', or '.join(_span(*s) for s in _joined(sorted(younger)))}, it is younger than {year}. Settle which it is first.",
+        }  # fmt: skip
     return {
         "year": year, "verdict": "put together later",
-        "sentence": f"The floor is older than {year}. Put together later is normal: the cars were built on used floors.",
+        "sentence": f"The {thing} is older than {year}. {normal[0].upper()}{normal[1:]}.",
     }  # fmt: skip
 
 

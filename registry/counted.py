@@ -151,7 +151,7 @@ def curve_of(db: Source, series: str) -> SeriesCurve:
         if dated is not None:
             cars.append(dated)
     if without:
-        left_out.append(f"{_count(without, 'number')} could not be read as one serial and teach{'es' * (without == 1)} nothing.")
+        left_out.append(f"{_count(without, 'number')} without one certain serial teach{'es' * (without == 1)} nothing.")
     return SeriesCurve(row, learn(_without_echoes(cars), series=row["name"]), tuple(dict.fromkeys(left_out)))
 
 
@@ -209,9 +209,7 @@ def series_row(db: Source, text: str) -> dict[str, Any]:
     raise NoAnswer(f"There is no series {text.strip()} on file. There are: {known}.")
 
 
-def cars_of(
-    db: Source, series: dict[str, Any], tables: Tables, left_out: list[str] | None = None
-) -> Iterator[Listed]:
+def cars_of(db: Source, series: dict[str, Any], tables: Tables, left_out: list[str] | None = None) -> Iterator[Listed]:
     """The cars of this registry that are of a series, each with its body's number where it was read (identity: the car)."""
     family = series["serial_family"]
     own = knowing.info(db)["name"]
@@ -242,12 +240,14 @@ def cars_of(
             reading = knowing.best_reading(db, thing["id"]) if thing["kind"] in ("body", "plate") else None
             if reading is None or family is None:
                 continue
-            found = _identity(reading["as_typed"], series, tables, reading["direction"])
+            found = identity(reading["as_typed"], series, tables, reading["direction"])
             if found is not None:
-                number = Listed(own, reading["as_typed"], found[0], found[1], car=car, number=name, issue=thing["issue"])
+                number = Listed(
+                    own, reading["as_typed"], found[0], found[1], car=car, number=name, issue=thing["issue"]
+                )
                 break
             if left_out is not None:
-                left_out.append(f"{name}: {reading['as_typed']} could not be read as one number of the series.")
+                left_out.append(f"{name}: {reading['as_typed']} is not, or not for certain, one number of this series.")
         yield number or Listed(own, "", name, None, car=car, number=name)
 
 
@@ -263,10 +263,12 @@ def numbers_on_lists(
         """,
         [series["id"]],
     ):
-        found = _identity(row["as_typed"], series, tables, None)
+        found = identity(row["as_typed"], series, tables, None)
         if found is None:
             if left_out is not None:
-                left_out.append(f"{row['list']}: {row['as_typed']} could not be read as one number of the series.")
+                left_out.append(
+                    f"{row['list']}: {row['as_typed']} is not, or not for certain, one number of this series."
+                )
             continue
         yield Listed(row["list"], row["as_typed"], found[0], found[1], note=row["note"])
 
@@ -280,7 +282,7 @@ def _only_one_with(db: Source, series: dict[str, Any]) -> bool:
     return found is not None and found["n"] == 1
 
 
-def _identity(
+def identity(
     text: str, series: dict[str, Any], tables: Tables, direction: str | None
 ) -> tuple[int | str, int | None] | None:
     """What identifies a number of a series, and its serial where it has one; None where it is not one number for certain.
@@ -294,10 +296,10 @@ def _identity(
     if family is None or family not in tables:
         plain = "".join(char for char in text.upper() if char.isalnum())
         return (int(plain), int(plain)) if plain.isdigit() else (plain, None) if plain else None
-    if text.strip().isdigit() and not _dates_itself(series, tables):
-        # 66 and 99: figures that can be read from both sides are decoded like any other number.
-        if not tables[family].raw.get("turned"):
-            return int(text), int(text)
+    # 66 and 99: figures that can be read from both sides are decoded like any other number.
+    turned = tables[family].raw.get("turned")
+    if text.strip().isdigit() and not turned and not _dates_itself(series, tables):
+        return int(text), int(text)
     try:
         answer = decode(text, on="body", families=[family], direction=direction, tables=tables)
     except DecoderError:
@@ -405,7 +407,9 @@ def _counted(
     counted = []
     for name, size in sizes.items():
         if name in papers:
-            left_out.append(f"{name}: a file of dated papers, no list of what survives; its numbers count among those seen.")
+            left_out.append(
+                f"{name}: a file of dated papers, no list of what survives; its numbers count among those seen."
+            )
         elif size < least:
             what = "The cars of this registry" if name == own else name
             left_out.append(

@@ -20,7 +20,7 @@ The page and the command both call ``date_car``.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 from typing import TYPE_CHECKING, Any
@@ -31,10 +31,10 @@ from decoder.dating import Event, Rule, Statement
 from decoder.errors import DecoderError
 from registry import knowing
 from registry.errors import WrongInput
-from registry.models import ALTERED_SURFACES
+from registry.metal import Compared, Number, compare, difference, is_a_number, number_of, plate_and_body
 
 if TYPE_CHECKING:
-    from decoder import Decoding, Tables
+    from decoder import Tables
     from registry.knowing import Source
 
 #: The events of the decoder and, of a registry, the sales: each bounds the body from above, as a sighting does.
@@ -56,13 +56,6 @@ _DATES = {"pan": "pan_made", "engine": "engine_made", "body": "body_moulded", "p
 _IF_THE_PLATE = ", if the plate is this body's"
 _HELD_TO_BE = "as the body is held to be"
 
-#: With families that compete for one reading, those that together are less likely than this are left out, and with a
-#: reading in doubt the segments are (own choice). What rests on such a cut is soft.
-LEFT_OUT = 0.05
-
-#: From this chance on that a reading belongs to none of the tables, what it dates is soft (own choice).
-NONE_IS_LIKELY = 0.1
-
 
 class _Doubted(Statement):
     """A date from a number that was read with doubt: it narrows, and a conflict that hangs on it is not certain."""
@@ -72,131 +65,6 @@ class _Doubted(Statement):
     @property
     def is_soft(self) -> bool:
         return True
-
-
-@dataclass(frozen=True, slots=True)
-class Number:
-    """A number of the car as it was read, and what the tables make of it.
-
-    ``span`` is when the thing that carries it was made, several stretches where a year figure comes round; None where the
-    tables give no date or the metal was worked on (``is_altered``). ``in_doubt``: the span leaves out what is unlikely.
-    """
-
-    thing: dict[str, Any]
-    reading: dict[str, Any]
-    decodings: tuple[Decoding, ...]
-    span: Span | None
-    in_doubt: bool
-    says: str
-    look: tuple[str, ...]
-    others: tuple[str, ...] = ()
-
-    @property
-    def ref(self) -> str:
-        return f"reading {self.reading['id']}"
-
-    @property
-    def text(self) -> str:
-        return str(self.reading["as_typed"])
-
-    @property
-    def is_altered(self) -> bool:
-        return self.reading["surface"] in ALTERED_SURFACES
-
-    @property
-    def is_sure(self) -> bool:
-        """No character of it is in doubt."""
-        from decoder import read
-
-        return bool(read(self.text).is_certain)
-
-    @property
-    def tables(self) -> str:
-        """The tables that date it: "house table p-late"."""
-        said = [("house table " if one.family.house else "table ") + one.family.id for one in self.decodings]
-        return " or ".join(said)
-
-    def as_dict(self) -> dict[str, Any]:
-        return {
-            "ref": self.ref,
-            "on": self.thing["kind"],
-            "former": bool(self.thing["former"]),
-            "reading": self.text,
-            "families": [one.family.id for one in self.decodings],
-            "model_years": sorted({year for one in self.decodings for year, p in one.model_years if p >= 0.005}),
-            "altered": self.is_altered,
-            "in_doubt": self.in_doubt,
-            **(self.span.as_dict() if self.span else {"edtf": None, "earliest": None, "latest": None}),
-            "says": self.says,
-        }
-
-
-@dataclass(frozen=True, slots=True)
-class Compared:
-    """A number on a paper (or a plate) beside the number on the metal.
-
-    ``verdict`` is "same", "may be the same" (the metal could not be read for certain), "one slip apart", "another number" or
-    "no number of a table" (an assigned one, say). ``says`` is the sentence, ``ask`` what would settle it.
-    """
-
-    paper: str
-    on_paper: str
-    metal: str
-    on_metal: str
-    verdict: str
-    says: str
-    ask: str = ""
-    other_car: str | None = None
-    refs: tuple[str, ...] = ()
-
-    @property
-    def differs(self) -> list[dict[str, Any]]:
-        """The places at which the two part, counted from 1 along the metal; None where one of them has no character."""
-        out, place = [], 0
-        for metal, paper in self._pairs():
-            place += metal is not None
-            if _shown(metal) != _shown(paper):
-                out.append({"place": max(place, 1), "on_metal": _shown(metal), "on_paper": _shown(paper)})
-        return out
-
-    def _pairs(self) -> list[tuple[Any, Any]]:
-        from decoder import read
-        from registry.draw import _aligned
-
-        return _aligned(read(self.on_metal).cells, read(self.on_paper).cells)
-
-    def _two(self) -> list[tuple[Any, str]]:
-        from decoder import read
-
-        return [
-            (read(self.on_metal).cells, f"on the {self.metal}"),
-            (read(self.on_paper).cells, f"on the {self.paper}"),
-        ]
-
-    def text(self, *, indent: int = 4) -> list[str]:
-        """The two strips one above the other, for a terminal."""
-        from registry.draw import compare_text
-
-        return compare_text(self._two(), indent=indent).splitlines()
-
-    def html(self) -> str:
-        """The two strips one above the other, for a page."""
-        from registry.draw import compare_html
-
-        return compare_html(self._two(), label=f"The number on the {self.metal} and on the {self.paper}")
-
-    def as_dict(self) -> dict[str, Any]:
-        return {
-            "paper": self.paper,
-            "on_paper": self.on_paper,
-            "metal": self.metal,
-            "on_metal": self.on_metal,
-            "verdict": self.verdict,
-            "differs": self.differs if self.verdict not in ("same", "no number of a table") else [],
-            "other_car": self.other_car,
-            "says": self.says,
-            "ask": self.ask,
-        }
 
 
 @dataclass(frozen=True, slots=True)
@@ -267,7 +135,7 @@ class Answer:
     def _hangs_on(self, each: dating.EventDate) -> str:
         """What an event's date supposes, where an end of it is soft or its papers do not agree."""
         if each.is_disputed:
-            return " (its papers do not agree)"
+            return " (disputed)"
         reasons = []
         for soft, ends in ((each.earliest_is_soft, each.earliest_from), (each.latest_is_soft, each.latest_from)):
             reasons += [_supposes(one) for one in ends if soft]
@@ -292,8 +160,8 @@ class Answer:
         if not each.own:
             if each.span is None:
                 return ["nobody says"]
-            others = list(dict.fromkeys(one.label() for one in (*each.earliest_from, *each.latest_from)))
-            return [f"follows from: {_down('; '.join(others))}"]
+            others = dict.fromkeys(_down(one.label()) for one in (*each.earliest_from, *each.latest_from))
+            return [f"follows from: {'; '.join(others)}"]
         return [self.bound(one) for one in each.own]
 
     def bound(self, one: Statement) -> str:
@@ -367,12 +235,8 @@ def date_car(
     Raises NoAnswer where there is no such car, DatingError where the rules run in a circle, and DecoderError for a feature
     that no table has.
     """
-    if isinstance(car, str):
-        car = knowing.resolve_car(db, car)["id"]
-    elif isinstance(car, dict):
-        car = car["id"]
-    car = knowing.stays(db, car)
-    gathering = _Gathering(db, car, events, tuple(seen), tuple(not_seen))
+    row = knowing.resolve_car(db, car)["id"] if isinstance(car, str) else car["id"] if isinstance(car, dict) else car
+    gathering = _Gathering(db, knowing.stays(db, row), events, tuple(seen), tuple(not_seen))
     return gathering.answer(rules)
 
 
@@ -462,12 +326,12 @@ class _Gathering:
             for body in bodies:
                 verdict = compare(plate.text, body.text, "body", tables)
                 if verdict != "same":
-                    out.append(_plate_and_body(plate, body, verdict))
+                    out.append(plate_and_body(plate, body, verdict))
         return out
 
     def _title(self, title: Number, pans: list[Number], gone: list[Number], tables: Tables) -> Compared | None:
         if not pans:
-            if _is_a_number(title.text, "pan", tables):
+            if is_a_number(title.text, "pan", tables):
                 self.not_used.append(
                     f"The title says {title.text}; no number of the pan has been read, so it cannot be told whether the title "
                     f"speaks of this pan.{self._if_it_is(title, 'a pan of that number')} Read the number on the pan."
@@ -476,8 +340,8 @@ class _Gathering:
         metal = pans[0]
         same = [(pan, compare(title.text, pan.text, "pan", tables)) for pan in pans]
         metal, verdict = next(((pan, said) for pan, said in same if said != "another number"), same[0])
-        told = {"paper": "title", "on_paper": title.text, "metal": "pan", "on_metal": metal.text}
-        told |= {"refs": (title.ref, metal.ref)}
+        told: dict[str, Any] = {"paper": "title", "on_paper": title.text, "metal": "pan", "on_metal": metal.text}
+        told["refs"] = (title.ref, metal.ref)
         if metal.is_altered:
             if verdict in ("same", "may be the same"):
                 says = (
@@ -499,19 +363,19 @@ class _Gathering:
                 return self._of_the_first_pan(title, told, "whose number was read")
         if verdict == "one slip apart":
             one = Compared(**told, verdict=verdict, says="")
-            says = f"On the title {_difference(one.differs, 'title')}. {self._both_dates(title, metal)}"
+            says = f"On the title {difference(one.differs, 'title')}. {self._both_dates(title, metal)}"
             ask = (
                 "It may be a slip of the pen, a slip in reading, or another object: look at both again, and have the title put "
                 "right before a sale. It is called neither a fraud nor fine."
             )
             return replace(one, says=says.strip(), ask=ask)
-        if not _is_a_number(title.text, "pan", tables):
+        if not is_a_number(title.text, "pan", tables):
             says = (
                 f"The number on the title, {title.text}, is none of a table of pans: an assigned number, or one of another kind. "
                 "It dates nothing, and body and pan are dated without it."
             )
             return Compared(**told, verdict="no number of a table", says=says)
-        if not _is_a_number(metal.text, "pan", tables, certain=False):
+        if not is_a_number(metal.text, "pan", tables, certain=False):
             says = f"The title says {title.text}, and the pan's number as read fits no table: read the pan again first."
             return Compared(**told, verdict=verdict, says=says)
         if any(thing["kind"] == "pan" and thing["former"] for thing in self.things) or self._was_repanned():
@@ -542,18 +406,22 @@ class _Gathering:
 
         mine = set(knowing.members(self.db, self.car))
         for hit in lookup.find(self.db, text, on="pan", near=False).cars:
-            if hit.kind == "pan" and hit.how == "exact" and hit.car:
-                if knowing.resolve_car(self.db, hit.car)["id"] not in mine:
-                    return str(hit.car)
+            there = hit.car if hit.kind == "pan" and hit.how == "exact" else None
+            if there and knowing.resolve_car(self.db, there)["id"] not in mine:
+                return str(there)
         return None
 
     def _if_it_is(self, title: Number, what: str = "it") -> str:
         return f" By the tables {what} was made {title.span.when()}." if title.span else ""
 
     def _both_dates(self, title: Number, metal: Number) -> str:
-        if title.span is None or metal.span is None or title.span.pieces == metal.span.pieces:
-            return "Both numbers would be of the same time." if title.span and metal.span else ""
-        return f"By the tables {metal.text} is a pan made {metal.span.when()}, {title.text} one made {title.span.when()}."
+        if title.span is None or metal.span is None:
+            return self._if_it_is(title, f"a pan with the number {title.text}").strip()
+        if title.span.pieces == metal.span.pieces:
+            return "Both numbers would be of the same time."
+        return (
+            f"By the tables {metal.text} is a pan made {metal.span.when()}, {title.text} one made {title.span.when()}."
+        )
 
     # -- what the numbers date
 
@@ -573,7 +441,9 @@ class _Gathering:
                 continue
             if on == "title":
                 if number.ref in of_first_pan and number.span and self._first_pan_is_gone():
-                    self._add(number, "first_pan_made", "document made at the time", f"number {number.text} on the title")
+                    self._add(
+                        number, "first_pan_made", "document made at the time", f"number {number.text} on the title"
+                    )
                 continue
             if number.span is None:
                 if number.says:
@@ -635,7 +505,14 @@ class _Gathering:
     def _add(self, number: Number, about: str, nature: str, kind: str) -> None:
         assert number.span is not None
         one = dating.statement(
-            about, "equals", number.span, kind=kind, source=number.tables, nature=nature, ref=number.ref, events=self.events
+            about,
+            "equals",
+            number.span,
+            kind=kind,
+            source=number.tables,
+            nature=nature,
+            ref=number.ref,
+            events=self.events,
         )
         if number.in_doubt:
             one = _Doubted(one.about, one.relation, one.span, one.kind, one.source, one.nature, one.ref)
@@ -660,7 +537,9 @@ class _Gathering:
             if was == "pan" and about == "pan_made":
                 about = "first_pan_made"
             elif was is not None:
-                self.not_used.append(f"Statement {row['id']} ({row['kind']}) is about the {was} that is no longer on this car.")
+                self.not_used.append(
+                    f"Statement {row['id']} ({row['kind']}) is about the {was} that is no longer on this car."
+                )
                 continue
             nature = row["nature"] or ("memory" if row["seen"] == "told" else None)
             for span in _each_date(row["edtf"]):
@@ -683,7 +562,10 @@ class _Gathering:
 
     def add_opinions(self, numbers: list[Number]) -> None:
         """The years in which the series was made, where an opinion names one and no number says more."""
-        if any(one.nature in ("stamping", "inference") and one.about == "body_moulded" and _is_number(one) for one in self.statements):
+        if any(
+            one.nature in ("stamping", "inference") and one.about == "body_moulded" and _is_number(one)
+            for one in self.statements
+        ):
             return
         opinions = [one for one in knowing.standing_decisions(self.db, self.car) if one["series"]]
         if len({one["series"] for one in opinions}) != 1 or opinions[0]["opinion"] == "two bodies joined":
@@ -731,114 +613,9 @@ class _Gathering:
         )
 
 
-# --- one number ------------------------------------------------------------------------------------------------------
+# --- what would make it surer ----------------------------------------------------------------------------------------
 
 _SURFACE = {"ground": "ground", "restamped": "stamped again", "cut-away": "cut away"}
-
-
-def number_of(
-    db: Source, thing: dict[str, Any], tables: Tables, seen: Sequence[str] = (), not_seen: Sequence[str] = ()
-) -> Number | None:
-    """The number of a thing by its best reading, with what the tables make of it; None for a thing without one."""
-    from decoder import decode, words
-
-    readings = knowing.readings_of(db, thing["id"])
-    best = _best(db, thing["id"], readings, tables)
-    if best is None:
-        return None
-    others = tuple(_also_read(best, readings, thing["kind"], tables))
-    on = "pan" if thing["kind"] == "title" else thing["kind"]
-    more: dict[str, Any] = {"direction": best["direction"]} if best["direction"] else {}
-    if best["surface"]:
-        more["surface"] = best["surface"]
-    if best["surface"] in ALTERED_SURFACES:
-        return Number(thing, best, (), None, False, "", (), others)
-    if seen or not_seen:
-        more |= {"seen": list(seen), "not_seen": list(not_seen)}
-    answer = decode(best["as_typed"], on=on, tables=tables, **more)
-    kept = _likeliest(answer.decodings)
-    span, cut = _span_of(kept, answer.decodings)
-    says = _why_not(answer, kept) if span is None else ""
-    in_doubt = cut or (answer.none_of_these or 0.0) >= NONE_IS_LIKELY
-    look = tuple(words.look_sentences(answer)) if span is not None else ()
-    if not says and kept:
-        says = words.main_sentence(kept[0]) if len(kept) == 1 else ""
-    return Number(thing, best, tuple(kept), span, in_doubt, says, look, others)
-
-
-def _best(db: Source, thing: int, readings: list[dict[str, Any]], tables: Tables) -> dict[str, Any] | None:
-    """The reading to go by: as ``knowing.best_reading``, but of equally sure ones the last that a table knows as it stands."""
-    best = knowing.best_reading(db, thing)
-    if best is None or len(readings) == 1 or _fits(best, tables):
-        return best
-    from decoder import read
-
-    doubts = len(read(best["as_typed"]).uncertain_at)
-    alike = [one for one in readings if len(read(one["as_typed"]).uncertain_at) == doubts and _fits(one, tables)]
-    return alike[-1] if alike else best
-
-
-def _fits(reading: dict[str, Any], tables: Tables) -> bool:
-    return _is_a_number(reading["as_typed"], reading["stamped_on"], tables, certain=False)
-
-
-def _also_read(best: dict[str, Any], readings: list[dict[str, Any]], on: str, tables: Tables) -> Iterator[str]:
-    """The readings of the same thing that cannot be of the number gone by; nobody is overruled in silence."""
-    for other in readings:
-        if other["id"] == best["id"] or compare(other["as_typed"], best["as_typed"], on, tables) in ("same", "may be the same"):
-            continue
-        how = f" ({other['how']})" if other["how"] else ""
-        by = f" ({best['how']})" if best["how"] else ""
-        yield f"The {on} was also read as {other['as_typed']}{how}; this goes by {best['as_typed']}{by}."
-
-
-def _likeliest(decodings: Sequence[Decoding]) -> list[Decoding]:
-    """The families that hold all but LEFT_OUT of the chance, likeliest first."""
-    ordered = sorted(decodings, key=lambda one: -one.probability)
-    total, held, kept = sum(one.probability for one in ordered), 0.0, []
-    for one in ordered:
-        kept.append(one)
-        held += one.probability
-        if held >= (1 - LEFT_OUT) * total:
-            break
-    return kept
-
-
-def _span_of(kept: Sequence[Decoding], everything: Sequence[Decoding]) -> tuple[Span | None, bool]:
-    """The stretches in which the thing was made, and whether something unlikely was left out of them."""
-    weighed = [
-        (one.probability * weight, segment.earliest, segment.latest)
-        for one in kept
-        for segment, weight in one.weights
-        if weight > 0
-    ]
-    if not weighed:
-        return None, False
-    cut = len(kept) < len(everything)
-    if any(one.total_candidates is None for one in kept):  # with doubt every number keeps a little weight
-        total, held, some = sum(w for w, _, _ in weighed), 0.0, []
-        for piece in sorted(weighed, reverse=True):
-            some.append(piece)
-            held += piece[0]
-            if held >= (1 - LEFT_OUT) * total:
-                break
-        weighed, cut = some, True
-    pieces = [(_day(first, "0001-01-01"), _day(last, "9999-12-31")) for _, first, last in weighed]
-    if any(piece == (None, None) for piece in pieces):
-        return None, cut
-    return one_of(pieces), cut
-
-
-def _day(iso: str, open_end: str) -> date | None:
-    return None if iso == open_end else date.fromisoformat(iso)
-
-
-def _why_not(answer: Any, kept: Sequence[Decoding]) -> str:
-    open_ = [one.family.id for one in kept if one.earliest is None and one.latest is None]
-    if open_:
-        among = ", and it may be of that table" if len(kept) > 1 else ""
-        return f"the table {' or '.join(open_)} gives no date{among}."
-    return " ".join(answer.problems[:1]) or "it fits none of the tables."
 
 
 def _what_to_look_at(number: Number, dated: dating.Dated) -> list[str]:
@@ -854,7 +631,9 @@ def _what_to_look_at(number: Number, dated: dating.Dated) -> list[str]:
         )
     later = [one for one in left if body.span and body.span.latest and one[0] and one[0] > body.span.latest]
     if later and len(left) > len(later) and "repanned" not in dated.events:
-        supposed = "".join(f", {one}" for one in dict.fromkeys(map(_supposes, body.latest_from)) if body.latest_is_soft and one)
+        supposed = "".join(
+            f", {one}" for one in dict.fromkeys(map(_supposes, body.latest_from)) if body.latest_is_soft and one
+        )
         out.append(
             f"A pan of {one_of(later).words()} would be younger than the body{supposed}: then the floor was changed, and there may be an "
             "invoice for it."
@@ -869,68 +648,6 @@ def _what_rules_out(dated: dating.Dated) -> str:
         if each and each.latest_from:
             return " and ".join(dict.fromkeys(f"the {_down(one.label())}" for one in each.latest_from))
     return "what else is known"
-
-
-# --- two numbers -----------------------------------------------------------------------------------------------------
-
-
-def compare(paper: str, metal: str, on: str, tables: Tables) -> str:
-    """How a number on a paper stands to one on the metal: "same", "may be the same", "one slip apart" or "another number".
-
-    ``on`` is what the metal is (pan, body). "May be" is said where a reading leaves it open; a slip is one character misread,
-    dropped, doubled, or two that stand the other way round.
-    """
-    from decoder import keys, neighbours, read
-
-    mine = {key.key: key for key in keys(paper, on=on, tables=tables)}
-    theirs = {key.key: key for key in keys(metal, on=on, tables=tables)}
-    both = mine.keys() & theirs.keys()
-    if both:
-        sure = read(paper).is_certain and read(metal).is_certain
-        return "same" if sure else "may be the same"
-    near = any(other in mine for key in list(theirs)[:20] for other in neighbours(key))
-    return "one slip apart" if near else "another number"
-
-
-def _is_a_number(text: str, on: str, tables: Tables, *, certain: bool = True) -> bool:
-    """Whether a text is a number of a family that such things carry as it stands: no letter taken for a figure, nothing left out."""
-    from decoder import keys
-
-    found = keys(text, on=on, tables=tables)
-    plain = {key.key for key in found if not key.family}
-    return any(key.family and (key.certain or not certain) and (key.key in plain or not certain) for key in found)
-
-
-def _shown(cell: Any) -> str | None:
-    """A cell of a strip as it is said; None where there is no character."""
-    if cell is None:
-        return None
-    return "..." if cell.stretch else "?" if not cell.chars else "/".join(cell.chars)
-
-
-def _difference(differs: list[dict[str, Any]], paper: str) -> str:
-    """What is different, in words that judge nothing."""
-    if len(differs) == 2:
-        one, two = differs
-        if one["on_metal"] == two["on_paper"] and one["on_paper"] == two["on_metal"] and None not in one.values():
-            return f"{one['on_metal']} and {two['on_metal']} stand the other way round"
-    if len(differs) == 1:
-        one = differs[0]
-        if one["on_paper"] is None:
-            return f"a {one['on_metal']} is missing"
-        if one["on_metal"] is None:
-            return f"there is a {one['on_paper']} more"
-        return f"one character differs: {one['on_paper']} in place of {one['on_metal']}"
-    return f"{len(differs)} characters differ"
-
-
-def _plate_and_body(plate: Number, body: Number, verdict: str) -> Compared:
-    if verdict == "may be the same":
-        says = f"The number on the body can be read as the plate's, {plate.text}, among others."
-    else:
-        says = f"The plate says {plate.text} and the body says {body.text}: plate and body are separate evidence."
-    ask = "Do the plate's fixings fit the holes, and is there a letter from the maker?" if verdict != "may be the same" else ""
-    return Compared("plate", plate.text, "body", body.text, verdict, says, ask, refs=(plate.ref, body.ref))
 
 
 def _each_date(edtf: str) -> list[Span]:
@@ -973,7 +690,7 @@ def order_of(text: str, name: str) -> tuple[tuple[Event, ...], tuple[Rule, ...]]
         raise WrongInput(f"'{name}' needs the keys 'events' and 'rules', each a list, and no others.")
     events, rules = list(EVENTS), list(RULES)
     for row in _rows(given, "events", {"name", "title", "says"}, {"note", "ask"}, name):
-        more = {key: row[key] for key in ("note", "ask") if key in row}
+        more: dict[str, Any] = {key: row[key] for key in ("note", "ask") if key in row}
         events.append(Event(row["name"], row["title"], row["says"], **more))
     for row in _rows(given, "rules", {"before", "then", "says"}, {"always", "unless", "ask", "source"}, name):
         always = row.get("always", "yes").casefold()
@@ -1004,7 +721,9 @@ def _rows(given: dict[str, Any], key: str, needs: set[str], may: set[str], name:
         if missing := needs - set(row):
             raise WrongInput(f"'{name}', {key}, row {place}: {', '.join(sorted(missing))} is missing.")
         if strange := set(row) - needs - may:
-            raise WrongInput(f"'{name}', {key}, row {place}: '{min(strange)}' is no key of a row. Look at its spelling.")
+            raise WrongInput(
+                f"'{name}', {key}, row {place}: '{min(strange)}' is no key of a row. Look at its spelling."
+            )
     return found
 
 

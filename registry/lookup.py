@@ -556,9 +556,8 @@ def _sentence(hit: Hit, on: str | None) -> str:
     near = f"One character differs: {difference_in_words(hit.differs)}." if hit.how == "near" else ""
     if hit.kind == "theft":
         dated = f" of {hit.reported}" if hit.reported else ""
-        ask = f" Before anything else ask {hit.ask.rstrip('.')}." if hit.ask else ""
         start = f"{hit.number} stands in a report of theft{dated} ({hit.source})."
-        return " ".join(filter(None, (start, near, "A report is not proof of anything.", ask.strip())))
+        return " ".join(filter(None, (start, near, "A report is not proof of anything.")))
     if hit.kind == "list":
         as_theirs = f" as their {hit.their_number}" if hit.their_number else ""
         return " ".join(filter(None, (f"{hit.number} is on another list, {hit.source}{as_theirs}.", near)))
@@ -573,7 +572,7 @@ def _sentence(hit: Hit, on: str | None) -> str:
 def _stops(conn: sqlite3.Connection, answer: FindAnswer) -> list[dict[str, Any]]:
     """Reports of theft first, then the open stops of every car in the answer."""
     found: list[dict[str, Any]] = [
-        {"kind": "near a theft report", "says": hit.says, "ask": hit.ask or "whoever holds the report"}
+        {"kind": "near a theft report", "says": hit.says, "ask": f"Before anything else ask {(hit.ask or 'whoever holds the report').rstrip('.')}."}
         for hit in answer.theft_reports
     ]
     for name in dict.fromkeys(hit.car for hit in answer.cars):

@@ -1169,7 +1169,7 @@ def cmd_check_file(
             counts = knowing.counts(db)
         _say(
             wrapped(
-                f"{target} is whole: {counts['cars']} cars, {counts['entries']} entries, {counts['events']} events in an unbroken chain.",
+                f"{target} is whole: {_count(counts['cars'], 'car')}, {_count(counts['entries'], 'entry', 'entries')}, {_count(counts['events'], 'event')} in an unbroken chain.",
                 "",
             )
         )
@@ -1216,9 +1216,13 @@ def cmd_backup(ctx: click.Context, to: Path, verify: bool, as_json: bool, regist
         said = "" if verify else "Copied to "
         _say(
             wrapped(
-                f"{said}{made}: restored into a scratch folder and whole, {tried.files} files, {tried.counts['cars']} cars, {tried.counts['events']} events.",
+                f"{said}{made}: restored into a scratch folder and whole, {_count(tried.files, 'file')}, {_count(tried.counts['cars'], 'car')}, {_count(tried.counts['events'], 'event')}.",
                 "",
             )
         )
         _say(wrapped("It holds names and addresses. Keep it as you keep the registry.", ""))
     ctx.exit(1 if tried.findings else 0)
+
+
+def _count(n: int, one: str, many: str = "") -> str:
+    return f"{n:,} {one if n == 1 else many or one + 's'}"

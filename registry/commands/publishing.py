@@ -274,7 +274,10 @@ def _run(file: str, edition: bool, host: str, port: int) -> None:
     import contextlib
 
     from datasette.cli import serve
+    from uvicorn.config import LOGGING_CONFIG
 
+    # The numbers people ask for stand in the addresses: no log of them is kept, on screen or elsewhere.
+    LOGGING_CONFIG["loggers"]["uvicorn.access"]["handlers"] = []
     # The server ends by the signal that Ctrl-C sends, and then hands it on; here it has done its work.
     with contextlib.suppress(KeyboardInterrupt):
         serve.main(args=arguments_of(file, edition, host, port), prog_name="tubmark serve", standalone_mode=False)

@@ -21,7 +21,9 @@ SEEN = [limit for limit in LIMITS if limit["standing"] == "seen"]
 
 def of_family(number, on="pan"):
     """What the family says of ``number``, or None."""
-    return next((d for d in decode(number, on=on, families=[FAMILY], doubt="none").decodings if d.family.id == FAMILY), None)
+    return next(
+        (d for d in decode(number, on=on, families=[FAMILY], doubt="none").decodings if d.family.id == FAMILY), None
+    )
 
 
 def row_ids(number):

@@ -25,7 +25,9 @@ def tables():
 
 
 def months_of(tables, family, number, **more):
-    found = next((d for d in decode(number, families=[family], tables=tables, **{"doubt": "none", **more}).decodings), None)
+    found = next(
+        (d for d in decode(number, families=[family], tables=tables, **{"doubt": "none", **more}).decodings), None
+    )
     return found and found.months
 
 

@@ -112,7 +112,7 @@ def test_a_theft_report_with_a_wrong_figure_stands_above_all(db):
     assert answer.says[0].startswith("KP 0238 stands in a report of theft of 2009 (police of Vell).")
     assert "A report is not proof of anything." in answer.says[0]
     stops = lookup.theft_stops(db.conn, "KP 0233", lookup.tables_of(db))
-    assert [(stop["kind"], stop["ask"]) for stop in stops] == [("near a theft report", "the police")]
+    assert [(stop["kind"], stop["ask"]) for stop in stops] == [("near a theft report", "Before anything else ask the police.")]
     assert lookup.theft_stops(db.conn, "KP 0699", lookup.tables_of(db)) == []
 
 

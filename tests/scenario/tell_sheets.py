@@ -65,13 +65,14 @@ def sheet_names() -> dict[str, str]:
 def sheet_of(offered_as: str, assumptions: Assumptions = DEFAULT) -> Sheet:
     """The sheet for a car offered as this maker's: his tells and those of his named copyist, his series, the copies, other."""
     series = {row["id"]: row for row in rows(SAMPLE / "series.csv")}
+    makers = {row["id"]: row["name"] for row in rows(SAMPLE / "makers.csv")}
     kinds = [
         Hypothesis(
             row["series"],
             series[row["series"]]["kind"],
             copied_from=series[row["series"]]["copied_from"] or None,
             weight=float(row["cars"]),
-            maker=series[row["series"]]["maker"] or None,
+            maker=makers.get(series[row["series"]]["maker"]),
             title=series[row["series"]]["name"],
         )
         for row in rows(HERE / "gate_odds.csv")
