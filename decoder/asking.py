@@ -14,7 +14,7 @@ from decoder.channel import Channel
 from decoder.errors import DecoderError
 from decoder.patterns import FIRST_DAY, LAST_DAY, Family, Segment, Tables, Template
 from decoder.reading import Cell, Reading
-from decoder.weighing import MOST_CANDIDATES, Found, Variant, of_family, spellings
+from decoder.weighing import MOST_CANDIDATES, Found, Variant, heaviest, of_family, spellings
 
 #: With doubt about every character, characters less likely than this are not named, and only places in real doubt are asked about.
 _WORTH_NAMING = 0.02
@@ -103,8 +103,7 @@ def then(again: Sequence[Found]) -> str:
     if not again:
         return NEVER
     best = max(again, key=lambda f: f.evidence)
-    floor = 0.005 * best.total  # with doubt everything has a little weight; what follows is what carries it
-    segments = [s for s, w in best.segments.values() if w > floor]
+    segments = heaviest([(s, w / best.total) for s, w in best.segments.values() if w > 0], 0.995)
     months = {s.month for s in segments}
     if len(months) == 1 and None not in months:
         estimated = " (estimated)" if any(s.estimated for s in segments) else ""

@@ -53,7 +53,9 @@ def decode_many(
     decode("0", on, families=families, tables=tables, doubt=doubt)  # a wrong option is no fault of the rows
     answers = _Answers(on, families, tables, doubt)
     index = np.full(len(readings), -1, dtype=np.int32)
-    plain = _plain(readings, on, tables, answers, index, np) if families is None and readings and doubt == "none" else ""
+    plain = (
+        _plain(readings, on, tables, answers, index, np) if families is None and readings and doubt == "none" else ""
+    )
     for i in np.flatnonzero(index < 0).tolist():
         index[i] = answers.of(readings[i])
     out: dict[str, Any] = {}
@@ -98,7 +100,6 @@ class _Answers:
         if alone and isinstance(text, str):
             self._known[text] = len(self.table) - 1
         return len(self.table) - 1
-
 
     def _values(self, text: Any) -> tuple[Any, ...]:
         try:

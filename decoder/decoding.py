@@ -48,7 +48,7 @@ from decoder.patterns import (
     load_tables,
 )
 from decoder.reading import Reading, read
-from decoder.weighing import MOST_CANDIDATES, Found, over_families, variants_of
+from decoder.weighing import MOST_CANDIDATES, Found, heaviest, over_families, variants_of
 
 __all__ = [
     "ALTERED", "CARRIERS", "NONE_BEFOREHAND", "STANDING", "SURFACES", "Answer", "Candidate", "Decoding", "Family", "Segment", "Tables",
@@ -106,26 +106,14 @@ class Decoding:
         """The segments that carry the answer: all it can be, or with doubt all but the unlikeliest, together under 1 in 200."""
         if self.total_candidates is not None:
             return [s for s, w in self.weights if w > 0]
-        kept, held = [], 0.0
-        for segment, weight in sorted(self.weights, key=lambda sw: -sw[1]):
-            kept.append(segment)
-            held += weight
-            if held >= 1.0 - _LEFT_OUT:
-                break
-        return sorted(kept, key=lambda s: (s.earliest, s.latest))
+        return heaviest(self.weights, 1.0 - _LEFT_OUT)
 
     @property
     def likely(self) -> list[Segment]:
         """With doubt: the fewest segments that hold nine tenths of the weight; else all it can be."""
         if self.total_candidates is not None:
             return self.carrying
-        kept, held = [], 0.0
-        for segment, weight in sorted(self.weights, key=lambda sw: -sw[1]):
-            kept.append(segment)
-            held += weight
-            if held >= 0.9:
-                break
-        return sorted(kept, key=lambda s: (s.earliest, s.latest))
+        return heaviest(self.weights, 0.9)
 
     @property
     def earliest(self) -> str | None:

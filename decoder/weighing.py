@@ -71,6 +71,18 @@ class Found:
         self.total = sum(w for _, w in segments.values())
 
 
+def heaviest(weights: Sequence[tuple[Segment, float]], share: float) -> list[Segment]:
+    """The fewest segments that together hold ``share`` of the weight, in order of time; what weighs the same goes together."""
+    kept: list[Segment] = []
+    held, last = 0.0, 0.0
+    for segment, weight in sorted(weights, key=lambda sw: -sw[1]):
+        if held >= share and weight < last * (1.0 - 1e-9):
+            break
+        kept.append(segment)
+        held, last = held + weight, weight
+    return sorted(kept, key=lambda s: (s.earliest, s.latest))
+
+
 class Variant(NamedTuple):
     """One way the typed text can be laid out in cells. ``guess``: a mark is taken for something that was not typed."""
 

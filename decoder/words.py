@@ -387,15 +387,16 @@ def said_year(answer: Answer) -> dict[str, Any]:
     dated = [d for d in answer.decodings if (d.earliest or d.latest) and d.family.carried_by[0] != "engine"]
     things = {_THING[d.family.carried_by[0]] for d in dated}
     thing = things.pop() if len(things) == 1 else "floor"
+    made = "was moulded" if thing == "body" else "was made"
     spans = {(s.earliest, s.latest) for d in dated for s in d.carrying} - {(FIRST_DAY, LAST_DAY)}
     older = [span for span in spans if span[1] < f"{year}-01-01"]
     younger = [span for span in spans if span[0] > f"{year}-12-31"]
     if not spans:
+        engine = bool(answer.decodings) and not dated and answer.decodings[0].family.carried_by[0] == "engine"
+        why = "An engine dates nothing but itself" if engine else f"The {thing} has no date here"
         return {
-            "year": year,
-            "verdict": "nothing to compare",
-            "sentence": f"The {thing} has no date here, so {year} can be neither supported nor doubted.",
-        }
+            "year": year, "verdict": "nothing to compare", "sentence": f"{why}, so {year} can be neither supported nor doubted.",
+        }  # fmt: skip
     if len(older) + len(younger) < len(spans):
         return {
             "year": year,
@@ -405,14 +406,19 @@ def said_year(answer: Answer) -> dict[str, Any]:
     if not older:
         return {
             "year": year, "verdict": f"the {thing} is younger than that",
-            "sentence": f"The {thing} is younger than {year}: it was made {day_in_words(min(a for a, _ in younger))} or later. "
+            "sentence": f"The {thing} is younger than {year}: it {made} {day_in_words(min(a for a, _ in younger))} or later. "
             f"Was the {thing} changed? Ask for a second invoice or an older photograph.",
         }  # fmt: skip
-    normal = "put together later is normal: the cars were built on used floors"
+    normal = "put together later is normal: "
+    normal += (
+        "a body may lie for years before it is put on a floor"
+        if thing == "body"
+        else "the cars were built on used floors"
+    )
     if younger:
         return {
             "year": year, "verdict": "put together later",
-            "sentence": f"If the {thing} was made {', or '.join(_span(*s) for s in _joined(sorted(older)))}, {normal}; if "
+            "sentence": f"If the {thing} {made} {', or '.join(_span(*s) for s in _joined(sorted(older)))}, {normal}; if "
             f"{', or '.join(_span(*s) for s in _joined(sorted(younger)))}, it is younger than {year}. Settle which it is first.",
         }  # fmt: skip
     return {

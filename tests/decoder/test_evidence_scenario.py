@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import random
 from dataclasses import replace
+from functools import cache
 
 import pytest
-from tests.scenario.tell_sheets import entries, numbers, offered_as, sheet_of, truth
 
 from decoder.evidence import JOINED, Observation, look_next, weigh
+from tests.scenario.tell_sheets import entries, numbers, offered_as, sheet_of, truth
 
 SEEN, NUMBERS, TRUTH = entries(), numbers(), truth()
 
@@ -27,24 +28,27 @@ def sheet(entry):
     return sheet_of(offered_as([each.tell for each in SEEN[entry]]))
 
 
-def evidence(entry, **more):
-    return weigh(sheet(entry), SEEN[entry], NUMBERS.get(entry), **more)
+@cache
+def evidence(entry, pair=None):
+    return weigh(sheet(entry), SEEN[entry], NUMBERS.get(entry), pair=pair)
+
+
+def everything():
+    return {entry: evidence(entry) for entry in SEEN}
 
 
 class TestTheForty:
-    FOUND = {entry: evidence(entry) for entry in SEEN}  # noqa: RUF012
-
     def test_all_are_there(self):
-        assert len(self.FOUND) == len(TRUTH) == 40
+        assert len(everything()) == len(TRUTH) == 40
 
     def test_the_leading_hypothesis_is_the_true_one(self):
-        wrong = {entry: found.leading for entry, found in self.FOUND.items() if found.leading != right(entry)}
+        wrong = {entry: found.leading for entry, found in everything().items() if found.leading != right(entry)}
         assert len(wrong) <= 3, wrong
 
     def test_what_is_called_decidable_is_right(self):
-        called = [entry for entry, found in self.FOUND.items() if found.decidable]
+        called = [entry for entry, found in everything().items() if found.decidable]
         assert len(called) >= 30
-        assert [entry for entry in called if self.FOUND[entry].leading != right(entry)] == []
+        assert [entry for entry in called if evidence(entry).leading != right(entry)] == []
 
     def test_by_the_tells_alone(self):
         """Without any number the maker is still right in most: the plate does not carry the answer."""
@@ -167,39 +171,38 @@ def test_five_of_the_forty_are_open():
     assert len(open_) <= 8
 
 
+@cache
+def drawn():
+    """Three hundred cars as they come to the gate, twelve tells of each examined."""
+    chance = random.Random(1966)
+    sheet = sheet_of("Kelderwick Pantile")
+    cars = []
+    for _ in range(300):
+        (kind,) = chance.choices(sheet.hypotheses, [each.weight for each in sheet.hypotheses])
+        times = chance.choice([1.38, 0.62]) if kind.kind == "copy" else 1.0
+        seen = []
+        for tell in chance.sample(list(sheet.tells.values()), 12):
+            k, n = tell.counts[kind.name][:2]
+            p = min(0.97, k / n * times) if tell.group == "mould" and kind.kind == "copy" else k / n
+            seen.append(Observation(tell.code, "present" if chance.random() < p else "absent"))
+        cars.append((kind.name, weigh(sheet, seen)))
+    return cars
+
+
 class TestCarsLikeThem:
-    """Drawn from the tables, a coin for each copy; small runs, the large ones are in tests/benchmarks."""
+    """Drawn from the tables, a coin for each copy; a small run, the large ones are in tests/benchmarks."""
 
-    @pytest.fixture(scope="class")
-    def drawn(self):
-        chance = random.Random(1966)
-        sheet = sheet_of("Kelderwick Pantile")
-        cars = []
-        for _ in range(300):
-            kind = chance.choices(sheet.hypotheses, [each.weight for each in sheet.hypotheses])[0]
-            times = chance.choice([1.38, 0.62]) if kind.kind == "copy" else 1.0
-            seen = []
-            for tell in chance.sample(list(sheet.tells.values()), 12):
-                k, n = tell.counts[kind.name][:2]
-                p = min(0.97, k / n * times) if tell.group == "mould" and kind.kind == "copy" else k / n
-                seen.append(Observation(tell.code, "present" if chance.random() < p else "absent"))
-            cars.append((kind.name, weigh(sheet, seen)))
-        return sheet, cars
-
-    def test_what_is_called_decidable_held(self, drawn):
-        sheet, cars = drawn
-        called = [(kind, found) for kind, found in cars if found.decidable]
-        held = [sheet.maker(kind) == found.levels["maker"].name for kind, found in called]
+    def test_what_is_called_decidable_held(self):
+        maker = sheet_of("Kelderwick Pantile").maker
+        called = [maker(kind) == found.levels["maker"].name for kind, found in drawn() if found.decidable]
         assert len(called) > 100
-        assert sum(held) / len(held) > 0.93
+        assert sum(called) / len(called) > 0.93
 
-    def test_said_and_held_agree(self, drawn):
+    def test_said_and_held_agree(self):
         """The mean of what was said for the leading answer and how often it was so, within what chance allows for 300."""
-        _, cars = drawn
-        said = sum(found.posterior[found.leading] for _, found in cars) / len(cars)
-        held = sum(kind == found.leading for kind, found in cars) / len(cars)
+        said = sum(found.posterior[found.leading] for _, found in drawn()) / len(drawn())
+        held = sum(kind == found.leading for kind, found in drawn()) / len(drawn())
         assert said == pytest.approx(held, abs=0.06)
 
-    def test_hardly_any_is_called_joined(self, drawn):
-        _, cars = drawn
-        assert sum(found.leading == JOINED for _, found in cars) <= 3
+    def test_hardly_any_is_called_joined(self):
+        assert sum(found.leading == JOINED for _, found in drawn()) <= 3
