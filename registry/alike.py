@@ -310,7 +310,7 @@ def _keepers(a: Record, b: Record) -> _Found:
     sold += [row["latest"] for row in a.custody if row["latest"]]
     between = [day for day in sold if last <= day <= first]
     if between:
-        return [f"{a.number} changed hands ({_said(max(between))}) before {b.number} came in ({_said(first)})."], []
+        return [f"{a.number} changed hands ({_said(max(between))}) before {b.number} came in ({_said(first)}): another keeper is to be expected."], []
     days = (date.fromisoformat(first) - date.fromisoformat(last)).days
     if a.keepers and b.keepers and last <= first and days <= SHORT_TIME:
         return [], [f"Two people brought them within {days} days of one another, and no sale between is on file."]
@@ -321,15 +321,17 @@ def _keepers(a: Record, b: Record) -> _Found:
 
 def _tells(a: Record, b: Record) -> _Found:
     both = sorted(set(a.states) & set(b.states))
-    differ = [code for code in both if a.states[code] != b.states[code]]
+    differ = [code for code in both if (a.states[code] == "absent") != (b.states[code] == "absent")]
     lasting = [code for code in differ if a.book.tells.get(code, {}).get("grp") not in CHANGES_EASILY]
     if lasting:
-        named_ = ", ".join(
+        told = ", ".join(
             f"{code} ({a.book.tells[code]['grp']})" if code in a.book.tells else code for code in lasting[:6]
         )
         more = f" and {len(lasting) - 6} more" if len(lasting) > 6 else ""
-        verb = "was" if len(lasting) == 1 else "were"
-        return [], [f"Of {len(both)} tells looked at on both, {named_}{more} {verb} found on one and not on the other."]
+        return [], [
+            f"Of {len(both)} tells looked at on both {len(both) - len(differ)} agree; found on one and not on the other: "
+            f"{told}{more}."
+        ]
     if len(both) >= LEAST_TELLS:
         but = f" but for {', '.join(differ)}, which change easily" if differ else ""
         return [f"{len(both)} tells were looked at on both, and they agree{but}."], []

@@ -495,6 +495,38 @@ def _runs(numbers: Sequence[int]) -> list[tuple[int, int]]:
     return [(first - min(2, first % 12), last + min(2, 11 - last % 12)) for first, last in runs]
 
 
+def month_strip_text(
+    months: Sequence[tuple[str, float]], *, estimated: bool = False, indent: int = 4, most: int = 12
+) -> str:
+    """The months with their chances as bars for a terminal, in order of time; the likeliest ``most`` of them.
+
+    >>> print(month_strip_text([("1965-11", 0.21), ("1965-12", 0.28), ("1966-01", 0.01)]))
+        November 1965   ###############       0.21
+        December 1965   ####################  0.28
+        January 1966    #                     0.01
+    """
+    shown = sorted(sorted(months, key=lambda m: (-m[1], m[0]))[:most])
+    top = max((p for _, p in shown), default=1.0)
+    bar = ":" if estimated else "#"  # an estimate is drawn lighter than what a table says
+    wide = max((len(month_name(m)) for m, _ in shown), default=0) + 2
+    out = [f"{' ' * indent}{month_name(m):<{wide}} {bar * max(1, round(20 * p / top)):<20}  {p:.2f}" for m, p in shown]
+    left = len(months) - len(shown)
+    if left:
+        rest = sum(p for _, p in months) - sum(p for _, p in shown)
+        out.append(f"{' ' * indent}and {left} more months, together {rest:.2f}")
+    return "\n".join(out)
+
+
+def month_strip_html(months: Sequence[tuple[str, float]], *, estimated: bool = False) -> str:
+    """The months with their chances as a table: the data beside the picture, for readers who hear it."""
+    how = "estimated by even output" if estimated else "as the table gives them"
+    rows = "".join(f'<tr><th scope="row">{escape(month_name(m))}</th><td>{p:.3f}</td></tr>' for m, p in months)
+    head = '<tr><th scope="col">Month</th><th scope="col">Chance</th></tr>'
+    return (
+        f"<table><caption>Months and their chances, {how}</caption><thead>{head}</thead><tbody>{rows}</tbody></table>"
+    )
+
+
 def month_strip_svg(
     months: Sequence[tuple[str, float]],
     model_years: Sequence[tuple[str, str, str]] = (),

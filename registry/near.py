@@ -52,6 +52,9 @@ SHORTEST_FURTHER = 7
 MOST_WRITTEN_OUT = 1500
 #: So many of a reading's own numbers have everything one slip aside of them written out.
 MOST_WITH_SLIPS = 10
+#: Of more numbers than these the likeliest are named, and the rest counted.
+MOST_FOUND = 100
+_MOST_COUNTED = 500
 
 # What follows are our own assumptions, shown with every answer that they bear on.
 #: How much likelier a number on the list is to be the one asked for than one that is not: a listed car was seen, and of those
@@ -273,7 +276,8 @@ def weigh(asked: str | Sequence[Cell], listed: str, how: Channel | None = None) 
 
     ``how`` is the decoder's model of misreading, by default its usual level. The chances of a slip are the decoder's: so often
     a number is read with a character dropped, or doubled, or two swapped, evenly over the places; to that comes a
-    stray character (``STRAY``). 0.0 where the lengths are two or more apart.
+    stray character (``STRAY``). A swap with a character that could not be made out says nothing, and is left out. 0.0 where the
+    lengths are two or more apart.
     """
     how = how or _usual("usual")
     cells = [Cell(c) for c in asked] if isinstance(asked, str) else asked
@@ -286,7 +290,7 @@ def weigh(asked: str | Sequence[Cell], listed: str, how: Channel | None = None) 
             whole *= one
         out = (1.0 - 3.0 * how.slip) * whole
         for i in range(n - 1):
-            if cells[i] != cells[i + 1]:
+            if cells[i].chars and cells[i + 1].chars and cells[i] != cells[i + 1]:
                 crossed = at(i, i + 1) * at(i + 1, i)
                 out += how.slip / (n - 1) * whole / (straight[i] * straight[i + 1]) * crossed
         return out
@@ -509,13 +513,36 @@ class Numbers:
         return sum(len(block.keys) for block in self.blocks.values())
 
     def matching(self, pattern: Pattern, wrong: int = 0) -> list[str]:
-        """The numbers that a pattern may be; with ``wrong``, also those that part from it in so many places."""
+        """The numbers that a pattern may be, in no order; with ``wrong``, also those that part from it in so many places."""
         found: set[str] = set()
+        for length, rows in self._rows(pattern, wrong):
+            found.update(self.blocks[length].keys[rows].astype(str).tolist())
+        return list(found)
+
+    def shaped(self, wanted: Sequence[Pattern]) -> tuple[dict[str, Pattern], int]:
+        """The numbers that one of the patterns may be, each with the first that fits, and how many there are in all.
+
+        Of very many (``_MOST_COUNTED``) only some from the beginning are named: such a reading says next to nothing.
+        """
+        import numpy as np
+
+        rows: dict[int, list[tuple[Pattern, Any]]] = {}
+        for pattern in wanted:
+            for length, found in self._rows(pattern):
+                rows.setdefault(length, []).append((pattern, found))
+        count = sum(len(np.unique(np.concatenate([r for _, r in found]))) for found in rows.values())
+        most = MOST_FOUND if count > _MOST_COUNTED else count
+        named: dict[str, Pattern] = {}
+        for length, each in rows.items():
+            for pattern, found in each:
+                for key in self.blocks[length].keys[found[:most]].astype(str).tolist():
+                    named.setdefault(key, pattern)
+        return named, count
+
+    def _rows(self, pattern: Pattern, wrong: int = 0) -> Iterator[tuple[int, Any]]:
         for one in self._laid(pattern):
             if (block := self.blocks.get(len(one.cells))) is not None:
-                rows = block.matching(one.allowed, wrong)
-                found.update(block.keys[rows].astype(str).tolist())
-        return list(found)
+                yield block.length, block.matching(one.allowed, wrong)
 
     def _laid(self, pattern: Pattern) -> Iterator[Pattern]:
         if not pattern.is_open:
@@ -636,7 +663,8 @@ class Looked:
 
     found: list[Found] = field(default_factory=list)
     patterns: list[Pattern] = field(default_factory=list)
-    is_certain: bool = True
+    #: How many more the reading may be than are named (``MOST_FOUND``).
+    more: int = 0
 
 
 def look(
@@ -663,7 +691,7 @@ def look(
     wanted = patterns(reading, on, tables)
     if on:  # a number given with the wrong kind is still a number on record
         wanted += [other for other in patterns(reading, None, tables) if other not in wanted]
-    out = Looked(patterns=wanted, is_certain=reading.is_certain)
+    out = Looked(patterns=wanted)
     met: dict[str, Found] = {}
 
     def meet(key: str, how_found: str, pattern: Pattern) -> None:
@@ -682,9 +710,10 @@ def look(
             meet(key, "exact", asked[key])
     else:
         held = held or numbers(conn)
-        for pattern in wanted:
-            for key in held.matching(pattern):
-                meet(key, "exact", pattern if not pattern.is_open else _laid_for(pattern, key))
+        shaped, count = held.shaped(wanted)
+        for weight, key, pattern in _weighed(shaped, how)[:MOST_FOUND]:
+            met[key] = Found(key, "exact", pattern, weight)
+        out.more = count - len(met)
     exactly = bool(met)
 
     long_enough = [pattern for pattern in wanted if pattern.is_open or len(pattern.cells) >= SHORTEST]
@@ -713,6 +742,8 @@ def look(
                 for key in held.matching(pattern, wrong=2):
                     meet(key, "further", pattern)
     for one in met.values():
+        if one.weight:
+            continue
         if one.how == "turned":
             side = turned(one.pattern)
             one.weight = WRONG_SIDE * weigh(side.cells if side else one.pattern.cells, one.key, how)
@@ -722,12 +753,27 @@ def look(
     return out
 
 
-def _laid_for(pattern: Pattern, key: str) -> Pattern:
-    """An open pattern as it lies in the number found."""
-    for one in pattern.at_length(len(key)):
-        if not parted(one.cells, key):
-            return one
-    return pattern
+def _weighed(shaped: dict[str, Pattern], how: Channel | None) -> list[tuple[float, str, Pattern]]:
+    """(weight, key, pattern as it lies in it) of numbers that a reading may be, likeliest first.
+
+    What tells them apart are the places that were made out; so most weights are had already.
+    """
+    lying: dict[tuple[int, int], tuple[list[Pattern], list[list[int]]]] = {}
+    weights: dict[tuple[int, int, int, str], float] = {}
+    out = []
+    for key, pattern in shaped.items():
+        place = (id(pattern), len(key))
+        if place not in lying:
+            ways = list(pattern.at_length(len(key))) if pattern.is_open else [pattern]
+            lying[place] = (ways, [[i for i, cell in enumerate(way.cells) if cell.chars] for way in ways])
+        ways, made_out = lying[place]
+        n = 0 if len(ways) == 1 else next(n for n, way in enumerate(ways) if not parted(way.cells, key))
+        mark = (*place, n, "".join([key[i] for i in made_out[n]]))
+        weight = weights.get(mark)
+        if weight is None:
+            weight = weights[mark] = weigh(ways[n].cells, key, how)
+        out.append((weight, key, ways[n]))
+    return sorted(out, key=lambda one: (-one[0], one[1]))
 
 
 def near_many(

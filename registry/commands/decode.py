@@ -188,18 +188,19 @@ def decoding_prior() -> str:
 
 def why_lines(d: decoding.Decoding) -> list[str]:
     """Rows, candidates, months and sources behind one decoding."""
+    from registry.draw import month_strip_text
+
     out: list[str] = []
     if len(d.candidates) > 1:
-        out += [
-            "",
-            f"  It can be {d.total_candidates:,.0f} numbers that were issued"
-            + (", the likeliest first:" if d.total_candidates > 12 else ":"),
-        ]
+        if d.total_candidates is None:
+            out += ["", "  It can be many numbers; the likeliest:"]
+        else:
+            likeliest = ", the likeliest first:" if d.total_candidates > 12 else ":"
+            out += ["", f"  It can be {d.total_candidates:,.0f} numbers that were issued{likeliest}"]
         out += [f"    {decoding.as_written(c):<20} {c.probability:.3f}" for c in d.candidates[:12]]
     if len(d.months) > 1:
         out += ["", "  By month" + (" (estimated by even output):" if d.months_estimated else ":")]
-        shown = sorted(d.months, key=lambda m: -m[1])[:12]
-        out += [f"    {words.month_in_words(m):<20} {p:.3f}" for m, p in sorted(shown)]
+        out += month_strip_text(d.months, estimated=d.months_estimated).splitlines()
     out += ["", "  Rows:"]
     for row in d.rows[:6]:
         limits = f"{row['first']} to {row['last'] or '(last not known)'}"

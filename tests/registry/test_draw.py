@@ -161,3 +161,23 @@ class TestMonths:
     def test_one_month_or_a_smear_is_not_drawn(self) -> None:
         assert draw.month_strip_svg([("1967-08", 1.0)]) == ""
         assert draw.month_strip_svg([(f"{1950 + i // 12}-{i % 12 + 1:02}", 1 / 90) for i in range(90)]) == ""
+
+
+class TestMonthsWithoutAPicture:
+    """The month strip as text and as a table says what the picture draws."""
+
+    def test_bars_are_in_order_of_time_and_to_one_scale(self):
+        lines = draw.month_strip_text([("1966-01", 0.25), ("1965-12", 0.5)]).splitlines()
+        assert [line.split()[:2] for line in lines] == [["December", "1965"], ["January", "1966"]]
+        assert [line.count("#") for line in lines] == [20, 10]
+
+    def test_what_is_left_out_is_said(self):
+        months = [(f"{1960 + i // 12}-{i % 12 + 1:02}", 1 / 30) for i in range(30)]
+        assert draw.month_strip_text(months).splitlines()[-1].strip() == "and 18 more months, together 0.60"
+
+    def test_an_estimate_is_drawn_otherwise(self):
+        assert "#" not in draw.month_strip_text([("1966-01", 1.0)], estimated=True)
+
+    def test_the_table_holds_every_month(self):
+        drawn = draw.month_strip_html([("1965-12", 0.5), ("1966-01", 0.5)], estimated=True)
+        assert drawn.count("<tr>") == 3 and "estimated by even output" in drawn

@@ -38,8 +38,11 @@ def clash() -> dated.Answer:
 
 
 def learnt() -> curves.Curve:
-    cars = [DatedCar(100 + 10 * n, date(1965 + n // 4, 1 + n % 12, 1), date(1965 + n // 4, 1 + n % 12, 28)) for n in range(20)]
-    cars = [DatedCar(car.serial, date(1965, 1, 1).replace(year=1965 + n // 4, month=1 + 3 * (n % 4)), date(1965 + n // 4, 2 + 3 * (n % 4), 28), f"car {n}") for n, car in enumerate(cars)]
+    """Twenty cars, four a year in order of their serials, and one paper that cannot be right."""
+    cars = []
+    for n in range(20):
+        year, month = 1965 + n // 4, 1 + 3 * (n % 4)
+        cars.append(DatedCar(100 + 10 * n, date(year, month, 1), date(year, month + 1, 28), f"car {n}"))
     return curves.learn([*cars, DatedCar(155, date(1970, 1, 1), date(1970, 2, 1), "wrong one")], series="Trial")
 
 
