@@ -76,6 +76,7 @@ class Channel:
             self._partners[a] = self._partners.get(a, "") + b
             self._partners[b] = self._partners.get(b, "") + a
         self._cache: dict[tuple[str, bool, str], tuple[tuple[str, float], ...]] = {}
+        self._any: dict[tuple[str, bool, str], float] = {}
 
     def likelihood(self, read: str, stamped: str, rate: float) -> float:
         """P(read | stamped) for one character, at this rate of misreading."""
@@ -120,9 +121,13 @@ class Channel:
         The kind is that of the place or of what was read, whichever weighs more: a letter read for a figure is no better a fit for
         the place's having figures only.
         """
-        kinds = {_FIGURES if alphabet.isdigit() else _LETTERS if alphabet.isalpha() else _FIGURES + _LETTERS}
-        kinds.add(_FIGURES if chars.isdigit() else _LETTERS if chars.isalpha() else _FIGURES + _LETTERS)
-        return max(sum(w for _, w in self.weights(chars, doubtful, kind)) for kind in kinds)
+        key = (chars, doubtful, alphabet)
+        found = self._any.get(key)
+        if found is None:
+            kinds = {_FIGURES if alphabet.isdigit() else _LETTERS if alphabet.isalpha() else _FIGURES + _LETTERS}
+            kinds.add(_FIGURES if chars.isdigit() else _LETTERS if chars.isalpha() else _FIGURES + _LETTERS)
+            found = self._any[key] = max(sum(w for _, w in self.weights(chars, doubtful, kind)) for kind in kinds)
+        return found
 
 
 class _AsRead(Channel):

@@ -62,6 +62,7 @@ it. And a number tells which tells to expect: a flaw that the mould got at No. 2
 nobody had a reason to add it), absent weighs as counted.
 
 **Front and rear.** Where tells have places, each half is judged by itself, and "two bodies joined" is among the answers.
+A seam that somebody found is no tell: give that answer a prior of its own (``prior={JOINED: 0.2}``).
 
 **The examiner errs.** Each state is taken to be wrong once in a hundred times (`Assumptions.examiner_error`), so no single
 finding weighs more than about 99; a doubt that the examiner states comes on top. Once in a thousand times the sheet is
@@ -880,7 +881,8 @@ class _Car:
 
 class Weighed(NamedTuple):
     """One line of the evidence. ``log10_lr`` is the tell's weight for the pair by itself, ``given_the_rest`` what the whole
-    loses without it; both None where the tell is not evidence."""
+    loses without it; both None where the tell is not evidence. ``counts``: what the weight rests on, by kind of body (where
+    the tell depends on the serial the average, and the note says so)."""
 
     tell: str
     name: str
@@ -890,9 +892,15 @@ class Weighed(NamedTuple):
     log10_lr: float | None
     given_the_rest: float | None
     note: str = ""
+    counts: Mapping[str, Count] = {}
 
     def as_dict(self) -> dict[str, Any]:
-        return {**self._asdict(), "log10_lr": _r(self.log10_lr), "given_the_rest": _r(self.given_the_rest)}
+        return {
+            **self._asdict(),
+            "log10_lr": _r(self.log10_lr),
+            "given_the_rest": _r(self.given_the_rest),
+            "counts": {name: count._asdict() for name, count in self.counts.items()},
+        }
 
 
 class Group(NamedTuple):
@@ -1309,8 +1317,15 @@ def _weighed(
             finding = car.findings[index]
             alone = car.log10_lr(*sides, [index])
             rest = whole - car.log10_lr(*sides, [i for i in car.all if i != index])
-            note = "can be added later, so its presence weighs nothing" if tell.later and finding.there >= 0.5 else ""
-            lines.append(Weighed(code, tell.name, finding.state, tell.group, finding.zone, alone, rest, note))
+            counts = {each: count for each in sheet.by_name if (count := sheet.count(tell, each)) is not None}
+            notes = []
+            if tell.later and finding.there >= 0.5:
+                notes.append("can be added later, so its presence weighs nothing")
+            if any(change.series in (*sides[0], *sides[1]) for change in tell.changes):
+                notes.append("depends on the serial")
+            lines.append(
+                Weighed(code, tell.name, finding.state, tell.group, finding.zone, alone, rest, "; ".join(notes), counts)
+            )
         else:
             seen = states.get(code, {"not examined"})
             state = " / ".join(sorted(seen))
@@ -1426,7 +1441,8 @@ def _hangs_on(sheet: Sheet, car: _Car, mine: list[str], rest: list[str]) -> str:
         without = [i for i in car.all if i != index]
         number = index == car.number_at
         left = car.log10_lr(mine, rest, without, serial=not number)
-        share = math.fsum(car.posterior(without)[name] for name in mine)
+        posterior = car.posterior(without)
+        share = math.fsum(posterior[name] for name in mine)
         if 10**left < WORTH_SAYING or share < 0.5:
             return "the number" if number else car.findings[index].tell.name
     return ""

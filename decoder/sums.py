@@ -7,6 +7,7 @@ of weights, one row a place; a sum over all knots and layouts is then one multip
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -22,6 +23,7 @@ class _Grid:
     def __init__(self, template: Template) -> None:
         self.places = [i for a, b in template.ordered for i in range(a, b)]
         self.alphabets = [template.cells[i] for i in self.places]
+        self.width = max(map(len, self.alphabets), default=1)
         self.segments: list[Segment] = []
         firsts: list[str] = []
         lasts: list[str] = []
@@ -65,13 +67,19 @@ def _grid(template: Template) -> _Grid:
     return grid
 
 
-def _matrix(grid: _Grid, options: Sequence[Options]) -> Any:
-    """Weights of a layout: a row a place, a column a character of the place's alphabet."""
-    out = np.zeros((len(grid.places), max(map(len, grid.alphabets), default=1)))
-    for row, (place, alphabet) in enumerate(zip(grid.places, grid.alphabets, strict=True)):
-        given = dict(options[place])
-        out[row, : len(alphabet)] = [given.get(c, 0.0) for c in alphabet]
-    return out
+@lru_cache(maxsize=4096)
+def _vector(option: tuple[tuple[str, float], ...], alphabet: str, width: int) -> Any:
+    """The weights of one place as a row: a column a character of its alphabet, noughts to ``width``."""
+    given = dict(option)
+    return np.array([given.get(c, 0.0) for c in alphabet] + [0.0] * (width - len(alphabet)))
+
+
+def _matrix(grid: _Grid, options: Sequence[Options]) -> list[Any]:
+    """Weights of a layout: a row a place."""
+    return [
+        _vector(tuple(options[place]), alphabet, grid.width)
+        for place, alphabet in zip(grid.places, grid.alphabets, strict=True)
+    ]
 
 
 def _free(template: Template, options: Sequence[Options]) -> float:
@@ -95,7 +103,7 @@ def _free(template: Template, options: Sequence[Options]) -> float:
 def segment_weights(template: Template, layouts: Sequence[Sequence[Options]]) -> Any:
     """The weight of each segment's numbers in each layout: an array of layouts by segments (numbers count once, density aside)."""
     grid = _grid(template)
-    weights = np.stack([_matrix(grid, options) for options in layouts])
+    weights = np.array([_matrix(grid, options) for options in layouts])
     free = np.array([_free(template, options) for options in layouts])
     if template.checks:
         return free[:, None] * _through_numbers(grid, weights, layouts)

@@ -310,7 +310,9 @@ def _keepers(a: Record, b: Record) -> _Found:
     sold += [row["latest"] for row in a.custody if row["latest"]]
     between = [day for day in sold if last <= day <= first]
     if between:
-        return [f"{a.number} changed hands ({_said(max(between))}) before {b.number} came in ({_said(first)}): another keeper is to be expected."], []
+        return [
+            f"{a.number} changed hands ({_said(max(between))}) before {b.number} came in ({_said(first)}): another keeper is to be expected."
+        ], []
     days = (date.fromisoformat(first) - date.fromisoformat(last)).days
     if a.keepers and b.keepers and last <= first and days <= SHORT_TIME:
         return [], [f"Two people brought them within {days} days of one another, and no sale between is on file."]

@@ -15,16 +15,43 @@ Other than what a person puts down, nothing here is kept: ask again after a read
 
 from __future__ import annotations
 
-import re
-
-from __future__ import annotations
-
-import re
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
-from itertools import combinations
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
+
+from registry import knowing
+from registry.alike import Book, Held, Record, named, one_car
+from registry.claims import issues_of, side_says, two_claim
+from registry.errors import NoAnswer, WrongInput
+from registry.metal import compare
+from registry.misfits import early_plates, pictures, titles, younger_pans
+from registry.sides import (
+    ANOTHER_NUMBER,
+    NOT_KNOWN,
+    NUMBER_TODAY,
+    OTHER_LIST,
+    TWO_CLAIM,
+    Conflict,
+    Explanation,
+    Plate,
+    Side,
+    claim,
+    for_first,
+    how_read,
+    once,
+    plate_found,
+    quoted,
+    up,
+)
+
+if TYPE_CHECKING:
+    from sqlite_utils import Database
+
+    from registry.knowing import Source
+
+#: What looks for conflicts; each takes the book and one car or None.
+FINDERS = (two_claim, early_plates, younger_pans, titles, pictures)
+
 
 def conflicts(db: Source, car: str | None = None) -> list[Conflict]:
     """Every conflict of a registry, or of one car (any number that leads to it): open ones first, settled ones after.
@@ -34,7 +61,7 @@ def conflicts(db: Source, car: str | None = None) -> list[Conflict]:
     book = Book(db)
     only = None if car is None else knowing.resolve_car(db, car)["id"]
     found: list[Conflict] = []
-    for find in (_two_claim, _early_plates, _younger_pans, _titles, _pictures):
+    for find in FINDERS:
         found.extend(find(book, only))
     found = _with_the_file(book, found, only)
     return sorted(found, key=lambda one: (not one.is_open, *_in_order(one.name)))
@@ -58,7 +85,9 @@ def settle(
     from registry.models import ConflictIn, check
 
     if not (reason or "").strip():
-        raise WrongInput("Why? A conflict is settled with a reason; it may also stay open with the reason 'not known yet'.")
+        raise WrongInput(
+            "Why? A conflict is settled with a reason; it may also stay open with the reason 'not known yet'."
+        )
     if by is None or (isinstance(by, str) and not by.strip()):
         raise WrongInput("Who settles it? A conflict is settled by a named person.")
     one = named_conflict(db, name)
@@ -69,7 +98,11 @@ def settle(
         for old in one.on_file or (None,):
             new = check(ConflictIn, **row, reason=reason.strip(), state=state, supersedes=old, at=on)
             store.record_conflict(db, new, by=by, at=at)
-        kept = [each for each in conflicts(db, one.cars[0]) if (each.kind, each.cars, each.key) == (one.kind, one.cars, one.key)]
+        kept = [
+            each
+            for each in conflicts(db, one.cars[0])
+            if (each.kind, each.cars, each.key) == (one.kind, one.cars, one.key)
+        ]
     return kept[0]
 
 
@@ -157,10 +190,10 @@ def _from_the_file(book: Book, row: dict[str, Any], cars: frozenset[int]) -> Con
     elif row["kind"] == OTHER_LIST:
         sides, explanations = _on_a_list(book, records[0], row["key"] or "")
     elif len(records) == 2:
-        sides = tuple(Side(one.number, _numbers_in_words(one), _NUMBER_TODAY) for one in records)
-        explanations = (_once(one_car(records[0], records[1])),)
+        sides = tuple(Side(one.number, _numbers_in_words(one), NUMBER_TODAY) for one in records)
+        explanations = (once(one_car(records[0], records[1])),)
     else:
-        sides, explanations = (Side(records[0].number, _numbers_in_words(records[0]), _NUMBER_TODAY),), ()
+        sides, explanations = (Side(records[0].number, _numbers_in_words(records[0]), NUMBER_TODAY),), ()
     return Conflict(
         name=str(row["id"]),
         kind=row["kind"],
@@ -168,7 +201,7 @@ def _from_the_file(book: Book, row: dict[str, Any], cars: frozenset[int]) -> Con
         key=row["key"] or "",
         says=row["says"],
         sides=sides,
-        explanations=_for_first(explanations),
+        explanations=for_first(explanations),
         on_file=(row["id"],),
         state=row["state"],
         reason=row["reason"],
@@ -178,7 +211,7 @@ def _from_the_file(book: Book, row: dict[str, Any], cars: frozenset[int]) -> Con
 
 
 def _numbers_in_words(record: Record) -> str:
-    said = [_claim(one) for one in record.held if one.is_here]
+    said = [claim(one) for one in record.held if one.is_here]
     return f"{record.number} has {'; '.join(said)}." if said else f"No number of {record.number} is on file."
 
 
@@ -187,19 +220,17 @@ def _numbers_in_words(record: Record) -> str:
 
 def _another_number(book: Book, record: Record) -> tuple[tuple[Side, ...], tuple[Explanation, ...]]:
     """A number of one car that was read as another one: the two readings are the sides."""
-    from registry.dated import compare
-
     groups: dict[str, list[Held]] = defaultdict(list)
     for held in record.here("pan", "body", "plate", "engine", "title"):
         groups[held.kind].append(held)
     kind, several = next(((kind, held) for kind, held in groups.items() if len(held) > 1), ("", []))
     if not several:
-        return (Side(record.number, _numbers_in_words(record), _NUMBER_TODAY),), ()
+        return (Side(record.number, _numbers_in_words(record), NUMBER_TODAY),), ()
     new, old = several[0], several[1]
     slip = compare(new.typed, old.typed, kind, book.tables) == "one slip apart"
-    sides = tuple(Side(record.number, f"{_up(_claim(one))}, read {_day(one)}.", _NUMBER_TODAY) for one in (old, new))
+    sides = tuple(Side(record.number, f"{up(claim(one))}, read {_day(one)}.", NUMBER_TODAY) for one in (old, new))
     titles = [one for one in record.here("title") if kind == "pan"]
-    told = [f"On file: {row['kind']}{_quoted(row)}." for row in record.statements if row["about"] == "repanned"]
+    told = [f"On file: {row['kind']}{quoted(row)}." for row in record.statements if row["about"] == "repanned"]
     told += [f"The title has the number read before, {old.typed}." for one in titles if one.same_as(old)]
     against = [f"The title has the number read now, {new.typed}." for one in titles if one.same_as(new)]
     changed = "repan" if kind == "pan" else "replate"
@@ -235,7 +266,9 @@ def _on_a_list(book: Book, record: Record, number: str) -> tuple[tuple[Side, ...
     """A number that another list has for what looks like another car."""
     from decoder import keys
 
-    wanted = named({(key.family, key.key) for key in keys(number, on="body", tables=book.tables)}) if number else frozenset()
+    wanted = (
+        named({(key.family, key.key) for key in keys(number, on="body", tables=book.tables)}) if number else frozenset()
+    )
     claims = [one for one in record.here("body", "plate") if named(one.keys) & wanted] or record.here("body", "plate")
     families = {family for one in claims for family, _ in named(one.keys) if family}
     listed = []
@@ -248,35 +281,51 @@ def _on_a_list(book: Book, record: Record, number: str) -> tuple[tuple[Side, ...
             [family, key],
         )
     told = [
-        f"{row['list']} has {row['as_typed']}" + (f" ({'; '.join(filter(None, (row['their_number'], row['note'])))})" if row["their_number"] or row["note"] else "")
+        f"{row['list']} has {row['as_typed']}"
+        + (
+            f" ({'; '.join(filter(None, (row['their_number'], row['note'])))})"
+            if row["their_number"] or row["note"]
+            else ""
+        )
         for row in listed
     ]
-    mine, theirs = plate_found(book, record, claims, families)
     on_plate = bool(claims) and all(one.kind == "plate" for one in claims)
-    issues = _issues(book, claims[0]) if claims else []
-    slip_for, slip_against = _how_read(book, record, claims[0]) if claims else ([], [])
+    plate = plate_found(book, record, claims, families) if on_plate else Plate((), (), ())
+    issues = issues_of(book, claims[0]) if claims else []
+    slip_for, slip_against = how_read(book, record, claims[0]) if claims else ([], [])
     sides = (
-        Side(record.number, _side_says(record, claims) if claims else f"No serial of {record.number} is on file.",
+        Side(record.number, side_says(record, claims) if claims else f"No serial of {record.number} is on file.",
              "A photograph of the number where it stands, with its fixings if it is on a plate, and a rule beside it."),
         Side(record.number, f"{'; '.join(told)}." if told else "The entry of the other list is not on file here.",
              "Ask whoever keeps the other list what its entry rests on: a photograph of that car, with the day on which it was seen."),
     )  # fmt: skip
-    plate = () if on_plate else ("The number is not on a plate here.",)
+    not_on_one = () if on_plate else ("The number is not on a plate here.",)
     explanations = (
-        Explanation("one car on two lists", "The other list may mean this car.", (), tuple(says for says in mine if says in theirs)),
+        Explanation("one car on two lists", "The other list may mean this car.", (), plate.elsewhere),
         Explanation(
             "double issue",
             "The maker may have given the number out twice.",
             (f"The table has {claims[0].typed} more than once.",) if len(issues) > 1 else (),
-            () if len(issues) > 1 else ("The table has it once.",) if issues else ("No table on file knows the number.",),
+            ()
+            if len(issues) > 1
+            else ("The table has it once.",)
+            if issues
+            else ("No table on file knows the number.",),
         ),
-        Explanation("moved plate", "The plate may have come from the other car.", tuple(mine) if on_plate else (), plate),
         Explanation(
-            "copied plate", "The plate may be a reproduction.", tuple(theirs) if on_plate else (),
-            plate or tuple(says for says in mine if says not in theirs),
+            "moved plate",
+            "The plate may have come from the other car.",
+            (*plate.elsewhere, *plate.like),
+            (*plate.unlike, *not_on_one),
         ),
-        Explanation("misreading", "A figure may have been misread, here or there.", tuple(slip_for), tuple(slip_against)),
-    )  # fmt: skip
+        Explanation(
+            "copied plate",
+            "The plate may be a reproduction.",
+            (*plate.elsewhere, *plate.unlike),
+            (*plate.like, *not_on_one),
+        ),
+        Explanation(
+            "misreading", "A figure may have been misread, here or there.", tuple(slip_for), tuple(slip_against)
+        ),
+    )
     return sides, explanations
-
-

@@ -1,14 +1,16 @@
-"""Look-up: is this number on the list already, or one within a single slip of it?
+"""Look-up: is this number on the list already, or one that somebody may have read for it?
 
 A number is written in many ways ("KP O147", "KP147", "147 KP"), so every number on record is kept under the
 keys its families give it (``decoder.keys``), and the question is asked by key. ``exact`` is that question
 and nothing else: one SELECT on the index. ``find`` is what a person asks. It reads the number as typed,
 doubts and all; gathers everything that carries it, whatever it is stamped on, in cars as they are now and
-as they were; and looks one slip of the eye or the hand aside (a character misread, dropped, doubled, or two
-swapped), since a stolen car can lie unseen because one figure was typed wrong. Reports of theft come first,
-other people's lists stand apart with their names, and nothing is judged.
+as they were; and looks one slip of the eye or the hand aside (``registry.near``), since a stolen car can lie
+unseen because one figure was typed wrong. How likely each number on record is to be the one read comes from the
+decoder's model of misreading, and so does how likely it is that the number is not on the list. Reports of
+theft come first, other people's lists stand apart with their names, and nothing is judged.
 
-It works on any SQLite connection to a registry, also a read-only one, and imports the standard library alone.
+It works on any SQLite connection to a registry, also a read-only one. A number that was read with certainty needs the standard
+library alone; numpy is imported where much of it could not be read, or where its chances are asked for and nothing is exactly it.
 """
 
 from __future__ import annotations
@@ -18,17 +20,16 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from typing import Any
 
+from registry import near as beside
+from registry.near import SHORTEST as SHORTEST_NEAR
+from registry.near import parted as differs
+
 #: How a key is made; kept with each key, so that one can tell which keys are older than the rule.
 RULE = "keys 1"
 
 #: The exact question. Everything else in this file is built on it.
 EXACT = "SELECT subject_kind, subject, kind, family, certain FROM number_keys WHERE key = ?"
 
-#: One slip aside of a key shorter than this is most of what was ever issued: of no use, and not answered.
-SHORTEST_NEAR = 4
-#: A doubtful reading that could be more numbers than this is answered exactly, but not one slip aside as
-#: well.
-MOST_NEAR = 10
 #: SQLite takes at least 999 values in one statement, also in old builds.
 _CHUNK = 900
 
@@ -134,8 +135,8 @@ class Hit:
     and "list" for a number on somebody else's list; these two have no car, and ``stamped_on`` says what
     they are of. ``differs``: the places, counted from 0 along ``asked_key`` (the number asked for, as it is
     looked up), where the two part: ``asked`` and ``listed`` are the characters there, empty where one side
-    has none. ``probability``: of being the number read, 1.0 for a certain reading and shared evenly among
-    the numbers a doubtful one may be; None for a near hit, which is not weighed.
+    has none. ``how``: exact; near (one slip aside, or read from the wrong side); further (two misread characters). ``probability``:
+    that this is the number read, all numbers that may be it considered, on the list or not; None where it was not weighed.
     """
 
     kind: str
@@ -194,6 +195,12 @@ class FindAnswer:
     near: list[Hit] = field(default_factory=list)
     stops: list[dict[str, Any]] = field(default_factory=list)
     problems: list[str] = field(default_factory=list)
+    #: That the number is none of those on record; None where it was not weighed. ``chances``: of each key on record.
+    not_on_list: float | None = None
+    chances: dict[str, float] = field(default_factory=dict)
+    doubt: str = "usual"
+    #: How many more numbers on record fit than are named.
+    more: int = 0
 
     @property
     def status(self) -> int:
@@ -225,57 +232,79 @@ class FindAnswer:
         return {
             "reading": self.reading,
             "near": [hit.as_dict() for hit in self.near],
+            "not_on_list": self.not_on_list,
+            "beforehand": {"doubt": self.doubt, "a_number_on_the_list": beside.LISTED, "another_number_issued": 1.0},
+            "more": self.more,
             "stops": self.stops,
             "says": self.says,
             "problems": self.problems,
         }
 
 
-def find(db: Any, text: str, on: str | None = None, tables: Any = None, near: bool = True) -> FindAnswer:
+def find(
+    db: Any,
+    text: str,
+    on: str | None = None,
+    tables: Any = None,
+    near: bool = True,
+    *,
+    further: bool = False,
+    weigh: bool = True,
+    doubt: str = "usual",
+) -> FindAnswer:
     """Everything on record under ``text``, a number in the reading grammar, and (``near``) what is one slip aside of it.
 
     ``on`` says what it was read from (body, pan, engine, plate, title); what is on record as something else
     is found as well, after the rest, and said to be that. ``tables`` are the families to normalise by; by
-    default the packaged ones with the registry's own. Raises decoder.MalformedReading where ``text`` is no
-    reading.
+    default the packaged ones with the registry's own. ``further`` also finds what is two misread characters away. ``doubt``
+    is the level of the decoder's model of misreading by which the chances are told (none, low, usual, high); at "none" a number is
+    taken as read and nothing near it is looked for. ``weigh=False`` tells no chances, and is quicker. Raises
+    decoder.MalformedReading where ``text`` is no reading, decoder.DecoderError for another level.
     """
-    from decoder import read
+    from decoder import DecoderError, read
+    from decoder.channel import LEVELS
+    from decoder.reading import Cell
 
+    if doubt not in LEVELS:
+        raise DecoderError(f"The doubt is one of {', '.join(LEVELS)}, not '{doubt}'.")
     conn = _conn(db)
     reading = read(text)
     tables = tables if tables is not None else tables_of(db)
-    answer = FindAnswer(str(reading), problems=list(reading.notes))
-    asked = keys_for(text, on, tables)
-    if on:  # a number given with the wrong kind is still a number on record
-        asked += [key for key in keys_for(text, None, tables) if key not in asked]
-    asked_keys = list(dict.fromkeys(key for _, key, _ in asked))
-
-    met: dict[tuple[str, int], _Met] = {}
-    for key, row in _rows_under(conn, asked_keys):
-        _meet(met, "exact", key, key, row)
-    if _has_many(reading, asked_keys):
-        for key, row in _rows_like(conn, reading):
-            _meet(met, "exact", key, key, row)
-        answer.problems.append(
-            "So many numbers fit this reading that only those of its own spelling were looked for. Read one more figure."
-        )
-    elif near and len(asked_keys) <= MOST_NEAR:
-        exactly = bool(met)
-        _add_near(conn, asked, tables, met)
-        if exactly:  # beside the number itself, its neighbours on long lists of others are of no use to anybody
-            met = {subject: one for subject, one in met.items() if subject[0] != "list" or one.how == "exact"}
-
-    if not met and "*" in "".join(reading.end_marks):  # no complete number, so the star is no end mark
-        for key, row in _rows_like(conn, reading):
-            _meet(met, "exact", key, key, row)
-        if met:
+    how = beside.level(doubt, tables)
+    if doubt == "none":
+        near = further = False
+    answer = FindAnswer(str(reading), problems=list(reading.notes), doubt=doubt)
+    looked = beside.look(conn, reading, on, tables, near=near, further=further, how=how)
+    if not looked.found and "*" in "".join(reading.end_marks):  # no complete number, so the star is no end mark
+        gone = [[Cell("", stretch=True)] if "*" in mark else [] for mark in reading.end_marks]
+        wider = reading._replace(cells=(*gone[0], *reading.cells, *gone[1]), end_marks=("", ""))
+        looked = beside.look(conn, wider, on, tables, near=False, how=how)
+        if looked.found:
+            reading = wider
             answer.problems.append("Nothing has this number as a whole: the star was taken for a stretch that is gone.")
+    if looked.more:
+        _add_reports(conn, looked)
+        answer.more = looked.more
+        answer.problems.append(
+            f"{looked.more + beside.MOST_FOUND} numbers on record fit this reading; the likeliest are here. Read one more character."
+        )
+
+    by_key = {found.key: found for found in looked.found}
+    met: dict[tuple[str, int], _Met] = {}
+    for key, row in _rows_under(conn, list(by_key)):
+        _meet(met, by_key[key], row)
+    if any(one.how == "exact" for one in met.values()):
+        # Beside the number itself, its neighbours on long lists of others are of no use to anybody.
+        met = {subject: one for subject, one in met.items() if subject[0] != "list" or one.how == "exact"}
+    shares = {subject: _share(conn, subject, one) for subject, one in met.items()}
+    if weigh:
+        _weigh(answer, met, shares, reading, looked, on, tables, how)
 
     hits = []
     for subject, one in met.items():
-        chance = _chance(conn, subject, one, asked) if one.how == "exact" else None
         for hit in _hits(conn, subject, one):
-            hit.probability = chance
+            if weigh:
+                hit.probability = round(sum(answer.chances.get(key, 0.0) for key in one.keys) * shares[subject], 6)
             hits.append(hit)
     # What was read twice off the same thing is one answer, not two; the spelling met first stands for it.
     for hit in _without_echoes(sorted(hits, key=lambda hit: _order(hit, on))):
@@ -287,37 +316,88 @@ def find(db: Any, text: str, on: str | None = None, tables: Any = None, near: bo
 
 @dataclass(slots=True)
 class _Met:
-    """How a number on record was met: by which key, from which key asked for, and how often (by several keys of one family)."""
+    """How a number on record was met: by which key, from which reading, and by which others of the same family."""
 
     how: str
     key: str
-    asked_key: str
+    found: beside.Found
     family: str
     certain: bool
     keys: set[str] = field(default_factory=set)
 
 
-def _meet(
-    met: dict[tuple[str, int], _Met], how: str, key: str, asked_key: str, row: tuple[str, int, str, str, int]
-) -> None:
+_HOW = {"exact": 0, "turned": 1, "near": 1, "further": 2}
+
+
+def _meet(met: dict[tuple[str, int], _Met], found: beside.Found, row: tuple[str, int, str, str, int]) -> None:
     subject, family, certain = (row[0], row[1]), row[3], bool(row[4])
     one = met.get(subject)
-    if one is None or (one.how == how and (bool(family), certain) > (bool(one.family), one.certain)):
-        one = met[subject] = _Met(how, key, asked_key, family, certain)
-    if one.family == family:
-        one.keys.add(key)
+    rank = (-_HOW[found.how], bool(family), certain, found.weight)
+    if one is None or rank > (-_HOW[one.how], bool(one.family), one.certain, one.found.weight):
+        kept = one.keys if one is not None and (one.family, one.how) == (family, found.how) else set()
+        one = met[subject] = _Met(found.how, found.key, found, family, certain, kept)
+    if (one.family, one.how) == (family, found.how):
+        one.keys.add(found.key)
 
 
-def _chance(conn: sqlite3.Connection, subject: tuple[str, int], one: _Met, asked: list[tuple[str, str, bool]]) -> float:
-    """That two readings are of one number: 1 where both are sure; else every number that each may be is equally likely."""
-    wanted = {key: certain for family, key, certain in asked if family == one.family}
-    if one.certain and wanted.get(one.key):
+def _share(conn: sqlite3.Connection, subject: tuple[str, int], one: _Met) -> float:
+    """What each number that a doubtful record may be has of it: all of them alike."""
+    if one.certain:
         return 1.0
     (recorded,) = conn.execute(
         "SELECT count(*) FROM number_keys WHERE subject_kind = ? AND subject = ? AND family = ?",
         (*subject, one.family),
     ).fetchone()
-    return round(len(one.keys) / (max(1, len(wanted)) * max(1, recorded)), 4)
+    return 1.0 / max(1, recorded)
+
+
+def _weigh(
+    answer: FindAnswer,
+    met: dict[tuple[str, int], _Met],
+    shares: dict[tuple[str, int], float],
+    reading: Any,
+    looked: beside.Looked,
+    on: str | None,
+    tables: Any,
+    how: Any,
+) -> None:
+    """Fill in the chance of each number on record, and that it is none of them.
+
+    Beforehand a number on the list is ``near.LISTED`` times as likely to be the one asked for as another that was issued; a
+    record that is itself doubtful counts by its share.
+    """
+    listed: dict[str, float] = {}
+    weights: dict[str, float] = {}
+    for subject, one in met.items():
+        for key in one.keys:
+            listed[key] = max(listed.get(key, 0.0), shares[subject])
+    for found in looked.found:
+        weights[found.key] = found.weight
+    if not listed:
+        answer.not_on_list = 1.0
+        return
+    exactly = reading.is_certain and any(one.how == "exact" and one.certain for one in met.values())
+    everything = beside.room(reading, looked.patterns, on, tables, how, look=not exactly)
+    known = sum(share * weights[key] for key, share in listed.items())
+    others = max(everything - known, 0.0)
+    total = beside.LISTED * known + others
+    answer.chances = {key: beside.LISTED * weights[key] / total for key in listed} if total else {}
+    answer.not_on_list = round(others / total, 6) if total else 1.0
+
+
+def _add_reports(conn: sqlite3.Connection, looked: beside.Looked) -> None:
+    """Of very many numbers only some are named; those in reports of theft always are."""
+    reported = beside.Numbers(
+        key for (key,) in conn.execute("SELECT DISTINCT key FROM number_keys WHERE subject_kind = 'theft'")
+    )
+    named = {found.key for found in looked.found}
+    for pattern in looked.patterns:
+        for key in reported.matching(pattern):
+            if key not in named:
+                named.add(key)
+                laid = beside.laid_for(pattern, key)
+                looked.found.append(beside.Found(key, "exact", laid, beside.weigh(laid.cells, key)))
+                looked.more -= 1
 
 
 def _rows_under(conn: sqlite3.Connection, keys: list[str]) -> Iterator[tuple[str, tuple[str, int, str, str, int]]]:
@@ -335,85 +415,14 @@ def _rows_under(conn: sqlite3.Connection, keys: list[str]) -> Iterator[tuple[str
             yield row[5], row[:5]
 
 
-def _has_many(reading: Any, asked_keys: list[str]) -> bool:
-    """True where the reading stands for more numbers than were written out."""
-    unread = sum(1 for cell in reading.cells if not cell.chars)
-    return any(cell.stretch for cell in reading.cells) or unread >= 3 or (unread > 0 and len(asked_keys) <= 1)
-
-
-def _rows_like(conn: sqlite3.Connection, reading: Any) -> Iterator[tuple[str, tuple[str, int, str, str, int]]]:
-    """Keys that have the shape of a reading with much of it unread: slower, since every key of that beginning is looked at."""
-    pattern = "".join(
-        "*" if cell.stretch else "?" if not cell.chars else cell.chars if len(cell.chars) == 1 else f"[{cell.chars}]"
-        for cell in reading.cells
-    )
-    before, after = ("*" if "*" in mark else "" for mark in reading.end_marks)
-    pattern = f"{before}{pattern}{after}"
-    for row in conn.execute(
-        "SELECT subject_kind, subject, kind, family, certain, key FROM number_keys WHERE key GLOB ? ORDER BY key LIMIT 200",
-        (pattern,),
-    ).fetchall():
-        yield row[5], row[:5]
-
-
-def _add_near(
-    conn: sqlite3.Connection,
-    asked: list[tuple[str, str, bool]],
-    tables: Any,
-    met: dict[tuple[str, int], _Met],
-) -> None:
-    from decoder import neighbours
-
-    beside: dict[str, str] = {}
-    for family, key, _ in sorted(asked, key=lambda made: not made[0]):
-        if len(key) >= SHORTEST_NEAR:
-            for other in neighbours(key, tables=tables, family=family):
-                beside.setdefault(other, key)
-    for _, key, _ in asked:
-        beside.pop(key, None)
-    exactly = set(met)
-    for key, row in _rows_under(conn, list(beside)):
-        if (row[0], row[1]) not in exactly:
-            _meet(met, "near", key, beside[key], row)
-
-
-def differs(asked: str, listed: str) -> list[dict[str, Any]]:
-    """Where two keys part, for the carets under two number strips: places counted from 0 along ``asked``.
-
-    >>> differs("UF0283C", "UF0233C")
-    [{'at': 4, 'asked': '8', 'listed': '3', 'change': 'misread'}]
-    >>> differs("KP147", "KP0147")
-    [{'at': 2, 'asked': '', 'listed': '0', 'change': 'missing'}]
-    """
-    start = 0
-    while start < min(len(asked), len(listed)) and asked[start] == listed[start]:
-        start += 1
-    end = 0
-    while end < min(len(asked), len(listed)) - start and asked[-1 - end] == listed[-1 - end]:
-        end += 1
-    here, there = asked[start : len(asked) - end], listed[start : len(listed) - end]
-    if not here and not there:
-        return []
-    if not here or not there:
-        return [{"at": start, "asked": here, "listed": there, "change": "missing" if not here else "extra"}]
-    change = "swapped" if len(here) == len(there) == 2 and here == there[::-1] else "misread"
-    if len(here) != len(there):
-        return [{"at": start, "asked": here, "listed": there, "change": change}]
-    return [
-        {"at": start + i, "asked": a, "listed": b, "change": change}
-        for i, (a, b) in enumerate(zip(here, there, strict=True))
-        if a != b
-    ]
-
-
 def _hits(conn: sqlite3.Connection, subject: tuple[str, int], one: _Met) -> Iterator[Hit]:
     kind, ident = subject
     common: dict[str, Any] = {
-        "how": one.how,
+        "how": "near" if one.how == "turned" else one.how,
         "key": one.key,
-        "asked_key": one.asked_key,
+        "asked_key": one.found.pattern.text,
         "certain": one.certain,
-        "differs": differs(one.asked_key, one.key) if one.how == "near" else [],
+        "differs": one.found.differs,
     }
     if kind == "theft":
         row = conn.execute(
@@ -517,8 +526,9 @@ def _order(hit: Hit, on: str | None) -> tuple[Any, ...]:
     group = {"theft": 0, "list": 2}.get(hit.kind, 1)
     return (
         group,
-        hit.how != "exact",
+        _HOW[hit.how],
         other_kind and group == 1,
+        -(hit.probability or 0.0),
         hit.slip,
         hit.former,
         not hit.certain,
@@ -538,22 +548,39 @@ def place_in_words(at: int) -> str:
 
 
 def difference_in_words(found: list[dict[str, Any]]) -> str:
-    """What differs, for a sentence, without saying which side is right."""
+    """What differs, for a sentence, without saying which side is right.
+
+    >>> difference_in_words(differs("UF0283C", "UF0233C"))
+    'the 5th character is 3 there, 8 here'
+    """
     if not found:
         return ""
     first = found[0]
     where = place_in_words(first["at"])
+    if first["change"] == "turned":
+        return f"read from the other side it is {first['listed']}"
     if first["change"] == "swapped":
         return f"the {where} and {place_in_words(first['at'] + 1)} characters are the other way round"
     if first["change"] == "missing":
         return f"it has {first['listed']} more, as its {where} character"
     if first["change"] == "extra":
         return f"it lacks the {where} character, {first['asked']}"
-    return f"the {where} character is {first['listed']} there, {first['asked']} here"
+    return ", and ".join(
+        f"the {place_in_words(one['at'])} character is {one['listed']} there, {one['asked']} here" for one in found
+    )
+
+
+def _parts_in(found: list[dict[str, Any]]) -> str:
+    words = difference_in_words(found)
+    if not found or found[0]["change"] == "turned":
+        return f"{words[:1].upper()}{words[1:]}." if words else ""
+    if len(found) == 2 and found[0]["change"] == "misread":
+        return f"Two characters differ: {words}."
+    return f"One character differs: {words}." if found[0]["change"] != "swapped" else f"Two figures changed places: {words}."
 
 
 def _sentence(hit: Hit, on: str | None) -> str:
-    near = f"One character differs: {difference_in_words(hit.differs)}." if hit.how == "near" else ""
+    near = _parts_in(hit.differs)
     if hit.kind == "theft":
         dated = f" of {hit.reported}" if hit.reported else ""
         start = f"{hit.number} stands in a report of theft{dated} ({hit.source})."
@@ -588,7 +615,7 @@ def _stops(conn: sqlite3.Connection, answer: FindAnswer) -> list[dict[str, Any]]
 
 def theft_stops(conn: sqlite3.Connection, text: str, tables: Any, on: str | None = None) -> list[dict[str, str]]:
     """A stop (kind, says, ask) for each report of theft that holds this number, or one a character away. Light to call."""
-    answer = find(conn, text, on, tables)
+    answer = find(conn, text, on, tables, weigh=False)
     return [stop for stop in answer.stops if "car" not in stop]
 
 

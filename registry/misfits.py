@@ -9,19 +9,46 @@ from __future__ import annotations
 
 import re
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Sequence
 from itertools import combinations
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+from registry import dated, knowing
+from registry.alike import Book, Held, Record, named, one_car
+from registry.metal import compare
+from registry.sides import (
+    EARLY_PLATE,
+    ONE_PICTURE,
+    OTHER_TITLE,
+    YOUNGER_PAN,
+    Conflict,
+    Explanation,
+    Side,
+    claim,
+    for_first,
+    how_read,
+    look_alikes,
+    once,
+    placed,
+    plate_found,
+    quoted,
+    records,
+    up,
+)
+
+#: Two difference hashes of 64 bits that differ in so few are taken for one picture, scaled or saved again (own choice; pictures
+#: of one wall differ in more).
+ALIKE_BITS = 6
 
 # --- a plate on a body that was moulded before plates ----------------------------------------------------------------
 
 
-def _early_plates(book: Book, only: int | None) -> Iterator[Conflict]:
+def early_plates(book: Book, only: int | None) -> Iterator[Conflict]:
+    """Plates with a number from before their maker had plates, where a table says from which number on there were any."""
     starts = {family.id: point for family in book.tables if not family.special for point in plates_began(family.raw)}
     if not starts:
         return
-    for record in _records(book, only):
+    for record in records(book, only):
         for plate in record.here("plate"):
             for family, key in sorted(named(plate.keys)):
                 point = starts.get(family)
@@ -38,9 +65,12 @@ def plates_began(table: dict[str, Any]) -> list[dict[str, Any]]:
     found = []
     for point in table.get("change_points", []):
         clauses = re.split(r"[;.]", point["what"].lower())
-        begins = re.search(r"\bplates?\b", clauses[0]) and re.search(r"\bfrom\b.*\bhere on\b|\bbegin|\bfirst plates?\b", clauses[0])
+        begins = re.search(r"\bplates?\b", clauses[0]) and re.search(
+            r"\bfrom\b.*\bhere on\b|\bbegin|\bfirst plates?\b", clauses[0]
+        )
         other = any(
-            re.search(r"\bbefore\b", clause) and not re.search(r"\b(never|no|none|not|nothing)\b", clause) for clause in clauses[1:]
+            re.search(r"\bbefore\b", clause) and not re.search(r"\b(never|no|none|not|nothing)\b", clause)
+            for clause in clauses[1:]
         )
         if begins and not other and not re.search(r"\bno plate", clauses[0]):
             found.append(point)
@@ -50,7 +80,11 @@ def plates_began(table: dict[str, Any]) -> list[dict[str, Any]]:
 def _is_before(book: Book, family: str, key: str, point: dict[str, Any]) -> bool:
     """Whether an issued number of a family stands before a change point of it."""
     for template in book.tables[family].of_length(len(key)):
-        if template.scheme != point["scheme"] or template.running is None or not (template.fits(key) and template.find(key)):
+        if (
+            template.scheme != point["scheme"]
+            or template.running is None
+            or not (template.fits(key) and template.find(key))
+        ):
             continue
         ordered = template.key(key)
         width = template.running[1] - template.running[0]
@@ -62,19 +96,21 @@ def _is_before(book: Book, family: str, key: str, point: dict[str, Any]) -> bool
 def _early_plate(book: Book, record: Record, plate: Held, family: str, key: str, point: dict[str, Any]) -> Conflict:
     shells = record.here("body")
     agree = [one for one in shells if one.same_as(plate)]
-    mine, theirs = plate_found(book, record, [plate], {family})
-    body_is_another = [says for says in mine if says in theirs]  # what speaks for either: the body, not the plate
+    found = plate_found(book, record, [plate], {family})
     from_maker = [
         row
         for row in record.statements
-        if "maker" in f"{row['kind']} {row['source'] or ''}".lower() and (row["about"] == "plate_issued" or "plate" in (row["as_written"] or "").lower())
+        if "maker" in f"{row['kind']} {row['source'] or ''}".lower()
+        and (row["about"] == "plate_issued" or "plate" in (row["as_written"] or "").lower())
     ]
     exceptions = [
         Explanation(
             "the maker's own exception",
-            f"{_up(exception)}.",
-            tuple(f"On file: {row['kind']}{_quoted(row)}." for row in from_maker)
-            + tuple(f"The {one.kind} itself has the number as well ({one.typed})." for one in agree),
+            f"{up(exception)}.",
+            (
+                *(f"On file: {row['kind']}{quoted(row)}." for row in from_maker),
+                *(f"The body itself has the number as well, {one.typed}." for one in agree),
+            ),
             () if from_maker else ("No letter from the maker is on file.",),
         )
         for exception in point["exceptions"]
@@ -84,16 +120,13 @@ def _early_plate(book: Book, record: Record, plate: Held, family: str, key: str,
         Explanation(
             "moved plate",
             "The plate may have come from another body.",
-            tuple(body_is_another)
-            + tuple(f"The body has another number: {one.typed}." for one in shells if not one.same_as(plate)),
+            (
+                *(f"The body has another number: {one.typed}." for one in shells if not one.same_as(plate)),
+                *(() if agree else found.elsewhere),
+            ),
             tuple(f"The body itself has the plate's number, {one.typed}." for one in agree),
         ),
-        Explanation(
-            "copied plate",
-            "The plate may be a reproduction.",
-            tuple(theirs),
-            tuple(says for says in mine if says not in theirs),
-        ),
+        Explanation("copied plate", "The plate may be a reproduction.", found.unlike, found.like),
         _misread_early(book, record, plate, family, key, point),
     ]
     known = f" The table knows an exception: {'; '.join(point['exceptions'])}." if point["exceptions"] else ""
@@ -109,24 +142,24 @@ def _early_plate(book: Book, record: Record, plate: Held, family: str, key: str,
         sides=(
             Side(
                 record.number,
-                f"The plate says {plate.typed}{_placed(plate)}.",
+                f"The plate says {plate.typed}{placed(plate)}.",
                 "The maker's letter that came with the plate; without it a photograph of the plate with its fixings and a rule beside it.",
             ),
             Side(
                 record.number,
                 f"The body {'has ' + ' and '.join(one.typed for one in shells) if shells else 'has no number on file'}"
-                f"{_placed(shells[0]) if shells else ''}.",
-                f"A photograph of the number on the shell itself ({book.tables[family].where}).",
+                f"{placed(shells[0]) if shells else ''}.",
+                f"A photograph of the number on the body itself ({book.tables[family].where}).",
             ),
         ),
-        explanations=_for_first(explanations),
+        explanations=for_first(explanations),
     )
 
 
 def _misread_early(
     book: Book, record: Record, plate: Held, family: str, key: str, point: dict[str, Any]
 ) -> Explanation:
-    speaks_for, against = _how_read(book, record, plate)
+    speaks_for, against = how_read(book, record, plate)
     later = [each for each in look_alikes(book, family, key) if not _is_before(book, family, each, point)]
     if later:
         speaks_for.append(f"With one look-alike figure it would be a later number: {', '.join(later[:3])}.")
@@ -141,10 +174,9 @@ def _misread_early(
 _AFTER_THE_PAN = ("assembled", "first_registered", "repanned")
 
 
-def _younger_pans(book: Book, only: int | None) -> Iterator[Conflict]:
-    from registry import dated
-
-    for record in _records(book, only):
+def younger_pans(book: Book, only: int | None) -> Iterator[Conflict]:
+    """Pans made after the car on them was put together or registered, as ``registry.dated`` finds by all the papers."""
+    for record in records(book, only):
         if not record.here("pan") or not any(
             dated.CALLED.get(row["about"], row["about"]) in _AFTER_THE_PAN and row["edtf"] for row in record.statements
         ):
@@ -161,27 +193,26 @@ def _younger_pan(book: Book, record: Record, answer: Any, one: Any) -> Conflict:
     statements = {row["id"]: row for row in record.statements}
     refs = [int(ref.split()[1]) for ref in one.papers if ref.startswith("statement ")]
     papers = [statements[ref] for ref in refs if ref in statements]
-    said = "; ".join(f"{row['kind']}{_quoted(row)}" for row in papers) or "the papers of the car"
+    said = "; ".join(f"{row['kind']}{quoted(row)}" for row in papers) or "the papers of the car"
     titles = [each for each in record.here("title") if not each.same_as(pan)]
     floor_for = [f"The title gives another number, {each.typed}." for each in titles]
-    floor_for += ["A pan that is no longer on the car is on file." for thing in record.things if thing["kind"] == "pan" and thing["former"]][:1]
+    floor_for += [
+        "A pan that is no longer on the car is on file."
+        for thing in record.things
+        if thing["kind"] == "pan" and thing["former"]
+    ][:1]
     floor_against = [] if floor_for else ["Neither an invoice for a second pan nor a number of a first one is on file."]
-    slip_for, slip_against = _how_read(book, record, pan)
-    decodings = [decoding for number in answer.numbers if number.thing["id"] == pan.thing["id"] for decoding in number.decodings]
-    latest = min((row["latest"] for row in papers if row["latest"]), default="")
-    earlier = []
-    for family, key in sorted(named(pan.keys)):
-        if family in book.tables:
-            for each in look_alikes(book, family, key):
-                found = [s for t in book.tables[family].of_length(len(each)) if t.fits(each) for s in t.find(each)]
-                if latest and any(segment.earliest <= latest for segment in found):
-                    earlier.append(each)
+    slip_for, slip_against = how_read(book, record, pan)
+    earlier = _old_enough(book, pan, min((row["latest"] for row in papers if row["latest"]), default=""))
     if earlier:
         slip_for.append(f"With one look-alike figure it would be old enough: {', '.join(earlier[:3])}.")
-    elsewhere_for = [f"{_up(row['kind'])} was seen as {'a copy' if row['seen'] == 'copy' else 'told'} only." for row in papers if row["seen"] in ("copy", "told")]
+    elsewhere_for = [
+        f"{up(row['kind'])} was seen as {'a copy' if row['seen'] == 'copy' else 'told'} only."
+        for row in papers
+        if row["seen"] in ("copy", "told")
+    ]
     donor = [row["value"] for row in record.statements if row["about"] == "make on the title" and row["value"]]
     elsewhere_for += [f"The title names the make {donor[-1]}." for _ in donor[-1:]]
-    del decodings
     return Conflict(
         name=f"pan:{record.number}",
         kind=YOUNGER_PAN,
@@ -191,12 +222,16 @@ def _younger_pan(book: Book, record: Record, answer: Any, one: Any) -> Conflict:
         sides=(
             Side(
                 record.number,
-                f"{_up(_claim(pan))}: a pan made {_made(answer, pan)}.",
+                f"{up(claim(pan))}: a pan made {_made(answer, pan)}.",
                 "The number on the tunnel again, photographed with light from the side; and an invoice for a second pan, if there was one.",
             ),
-            Side(record.number, f"The papers: {said}.", "The paper in the original, both sides: does any number on it stand on this car?"),
+            Side(
+                record.number,
+                f"The papers: {said}.",
+                "The paper in the original, both sides: does any number on it stand on this car?",
+            ),
         ),
-        explanations=_for_first(
+        explanations=for_first(
             [
                 Explanation(
                     "another floor put under it later",
@@ -209,10 +244,26 @@ def _younger_pan(book: Book, record: Record, answer: Any, one: Any) -> Conflict:
                     "The paper may be the donor's or another car's.",
                     tuple(elsewhere_for),
                 ),
-                Explanation("misreading", "A figure of the pan's number, or of the date, may have been misread.", tuple(slip_for), tuple(slip_against)),
+                Explanation(
+                    "misreading",
+                    "A figure of the pan's number, or of the date, may have been misread.",
+                    tuple(slip_for),
+                    tuple(slip_against),
+                ),
             ]
         ),
     )
+
+
+def _old_enough(book: Book, pan: Held, latest: str) -> list[str]:
+    """The numbers one look-alike figure from a pan's that were given out by the day ``latest``."""
+    found = []
+    for family, key in sorted(named(pan.keys)):
+        for each in look_alikes(book, family, key) if family in book.tables and latest else ():
+            templates = [template for template in book.tables[family].of_length(len(each)) if template.fits(each)]
+            if any(segment.earliest <= latest for template in templates for segment in template.find(each)):
+                found.append(each)
+    return found
 
 
 def _made(answer: Any, pan: Held) -> str:
@@ -225,10 +276,11 @@ def _made(answer: Any, pan: Held) -> str:
 # --- a title with the number of another pan --------------------------------------------------------------------------
 
 
-def _titles(book: Book, only: int | None) -> Iterator[Conflict]:
-    for record in _records(book, only):
-        titles, pans = record.here("title"), record.here("pan")
-        for title in titles:
+def titles(book: Book, only: int | None) -> Iterator[Conflict]:
+    """Titles whose number is not this pan's: it is another car's, or no slip away from the pan's own."""
+    for record in records(book, only):
+        pans = record.here("pan")
+        for title in record.here("title"):
             if any(title.same_as(pan) for pan in pans):
                 continue
             found = _title(book, record, title, pans)
@@ -237,10 +289,8 @@ def _titles(book: Book, only: int | None) -> Iterator[Conflict]:
 
 
 def _title(book: Book, record: Record, title: Held, pans: Sequence[Held]) -> Conflict | None:
-    from registry import dated
-
     other = _whose_pan(book, record, title)
-    verdict = dated.compare(title.typed, pans[0].typed, "pan", book.tables) if pans else ""
+    verdict = compare(title.typed, pans[0].typed, "pan", book.tables) if pans else ""
     known = [one for one in dated.date_car(book.db, record.id).compared if one.paper == "title"] if pans else []
     speaks_of_another = any(one.verdict == "another number" and one.on_paper == title.typed for one in known)
     if other is None and (verdict in ("may be the same", "one slip apart") or not speaks_of_another):
@@ -248,10 +298,12 @@ def _title(book: Book, record: Record, title: Held, pans: Sequence[Held]) -> Con
     gone = [one for one in record.held if one.kind == "pan" and not one.is_here and one.same_as(title)]
     moved = [row for row in record.statements if row["about"] == "repanned"]
     first = [f"The number is that of the first pan, {one.typed}, which is no longer on the car." for one in gone]
-    first += [f"On file: {row['kind']}{_quoted(row)}." for row in moved]
+    first += [f"On file: {row['kind']}{quoted(row)}." for row in moved]
     if not first and any(thing["kind"] == "pan" and thing["former"] for thing in record.things):
         first.append("A pan that is no longer on the car is on file.")
-    slip = [f"Title and pan are one slip apart: {title.typed} and {pans[0].typed}."] if verdict == "one slip apart" else []
+    slip = (
+        [f"Title and pan are one slip apart: {title.typed} and {pans[0].typed}."] if verdict == "one slip apart" else []
+    )
     says = next((one.says for one in known if one.says and speaks_of_another), "")
     if not says:
         here = f" and the pan says {pans[0].typed}" if pans else ", and no number of the pan is on file"
@@ -280,7 +332,7 @@ def _title(book: Book, record: Record, title: Held, pans: Sequence[Held]) -> Con
         ),
     ]
     if other is not None:
-        explanations.append(_once(one_car(record, other)))
+        explanations.append(once(one_car(record, other)))
     sides = [
         Side(
             record.number,
@@ -294,7 +346,13 @@ def _title(book: Book, record: Record, title: Held, pans: Sequence[Held]) -> Con
         ),
     ]
     if other is not None:
-        sides.append(Side(other.number, f"{other.number} has the pan {title.typed}.", "The title of this car: which number does it give?"))
+        sides.append(
+            Side(
+                other.number,
+                f"{other.number} has the pan {title.typed}.",
+                "The title of this car: which number does it give?",
+            )
+        )
     return Conflict(
         name=f"title:{record.number}",
         kind=OTHER_TITLE,
@@ -302,7 +360,7 @@ def _title(book: Book, record: Record, title: Held, pans: Sequence[Held]) -> Con
         key=title.typed,
         says=says,
         sides=tuple(sides),
-        explanations=_for_first(explanations),
+        explanations=for_first(explanations),
     )
 
 
@@ -327,7 +385,8 @@ def _whose_pan(book: Book, record: Record, title: Held) -> Record | None:
 # --- one picture under two cars --------------------------------------------------------------------------------------
 
 
-def _pictures(book: Book, only: int | None) -> Iterator[Conflict]:
+def pictures(book: Book, only: int | None) -> Iterator[Conflict]:
+    """Pictures that are filed under two cars: one file, or two that look the same."""
     pictures = knowing.rows(
         book.db,
         "SELECT photographs.id, coalesce(photographs.car, entries.car) AS car, thing, sha256, clean_sha256, dhash, view, taken "
@@ -391,7 +450,10 @@ def _one_picture(a: Record, b: Record, pairs: Sequence[tuple[dict[str, Any], dic
 
     def filed(rows: Sequence[dict[str, Any]]) -> str:
         return "; ".join(
-            ", ".join(filter(None, (f"photograph {row['id']}", row["view"], f"taken {row['taken']}" if row["taken"] else ""))) for row in rows
+            ", ".join(
+                filter(None, (f"photograph {row['id']}", row["view"], f"taken {row['taken']}" if row["taken"] else ""))
+            )
+            for row in rows
         )
 
     sides = tuple(
@@ -410,9 +472,9 @@ def _one_picture(a: Record, b: Record, pairs: Sequence[tuple[dict[str, Any], dic
         key=", ".join(sorted({pair[0]["sha256"][:12] for pair in pairs} | {pair[1]["sha256"][:12] for pair in pairs})),
         says=f"{many} filed under {a.number} and under {b.number} ({how}).",
         sides=sides,
-        explanations=_for_first(
+        explanations=for_first(
             [
-                _once(alike),
+                once(alike),
                 Explanation(
                     "filed under the wrong car",
                     "It may have been put with one of the two by mistake.",
@@ -421,7 +483,9 @@ def _one_picture(a: Record, b: Record, pairs: Sequence[tuple[dict[str, Any], dic
                 Explanation(
                     "both cars in one picture",
                     "Two cars may stand in one picture.",
-                    (f"It is filed as: {', '.join(sorted(views))}.",) if any(re.search(r"\bmeet|\bboth|\brow\b", view) for view in views) else (),
+                    (f"It is filed as: {', '.join(sorted(views))}.",)
+                    if any(re.search(r"\bmeet|\bboth|\brow\b", view) for view in views)
+                    else (),
                 ),
                 Explanation(
                     "a picture taken over from elsewhere",
@@ -431,5 +495,3 @@ def _one_picture(a: Record, b: Record, pairs: Sequence[tuple[dict[str, Any], dic
             ]
         ),
     )
-
-

@@ -530,7 +530,10 @@ class Numbers:
         for pattern in wanted:
             for length, found in self._rows(pattern):
                 rows.setdefault(length, []).append((pattern, found))
-        count = sum(len(np.unique(np.concatenate([r for _, r in found]))) for found in rows.values())
+        count = sum(
+            len(found[0][1] if len(found) == 1 else np.unique(np.concatenate([r for _, r in found])))
+            for found in rows.values()
+        )
         most = MOST_FOUND if count > _MOST_COUNTED else count
         named: dict[str, Pattern] = {}
         for length, each in rows.items():

@@ -8,10 +8,9 @@ from __future__ import annotations
 
 import re
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
-from itertools import combinations
-from typing import TYPE_CHECKING, Any
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any, NamedTuple
 
 from registry import knowing
 from registry.alike import Alike, Book, Held, Record, named
@@ -30,7 +29,6 @@ SAME_PAN = "the same pan under two cars at one time"
 
 #: What every conflict starts with, and may stay with.
 NOT_KNOWN = "not known yet"
-
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,24 +104,26 @@ class Conflict:
             "explanations": [one.as_dict() for one in self.explanations],
         }
 
-def _for_first(explanations: Iterable[Explanation]) -> tuple[Explanation, ...]:
+
+def for_first(explanations: Iterable[Explanation]) -> tuple[Explanation, ...]:
     """Those that something speaks for first; within that the usual order. Nothing is counted."""
     return tuple(sorted(explanations, key=lambda one: not one.speaks_for))
 
 
-def _claim(held: Held) -> str:
+def claim(held: Held) -> str:
+    """A number in words: on what, as it was typed, where and how it was read."""
     where = ", ".join(part for part in (held.reading["place"], held.reading["how"]) if part)
     was = " (no longer on it)" if held.thing["former"] else ""
     where = "" if where == held.kind else where
     return f"the {held.kind} number {held.typed}{f' ({where})' if where else ''}{was}"
 
 
-_NUMBER_TODAY = (
-    "One photograph of the number where it stands, with a card beside it that bears today's date, square on and lit from the side."
-)
+#: What to ask for where only the number itself can tell.
+NUMBER_TODAY = "One photograph of the number where it stands, with a card beside it that bears today's date, square on and lit from the side."
 
 
-def _once(alike: Alike) -> Explanation:
+def once(alike: Alike) -> Explanation:
+    """The explanation that both records are of one car."""
     return Explanation(
         "one car entered twice",
         "Both records may be of one car, under another keeper or in another colour.",
@@ -132,42 +132,62 @@ def _once(alike: Alike) -> Explanation:
     )
 
 
-def plate_found(book: Book, record: Record, claims: Sequence[Held], families: set[str]) -> tuple[list[str], list[str]]:
-    """What the record says of a plate that a car carries: for a maker's plate on another body, and for a plate not the maker's."""
-    moved, copied = [], []
-    plates, elsewhere = book.tells_of_plates(families)
-    for code in sorted(plates & set(record.states)):
-        name = f"{code} ({book.tells[code]['name']})"
-        if record.states[code] in ("present", "altered"):
-            moved.append(f"On {record.number} the plate is as the maker's are: {name} {record.states[code]}.")
-        elif len([one for one in plates if record.states.get(one) == "present"]) == 0:
-            copied.append(f"On {record.number} the plate is not as the maker's are: {name} {record.states[code]}.")
-    for code in sorted(elsewhere & set(record.states)):
-        if record.states[code] == "absent":
-            both = f"On {record.number} the number was looked for on the shell and not found: {code} ({book.tells[code]['name']})."
-            moved.append(both)
-            copied.append(both)
+class Plate(NamedTuple):
+    """What the record says of a plate that a car carries, as sentences.
+
+    ``like``: it is as the maker's plates are, so it may be one of them on another body. ``unlike``: it is not, so it may be a
+    reproduction. ``elsewhere``: the body says nothing of the plate's number, or is held to be another one; that goes with both.
+    """
+
+    like: tuple[str, ...]
+    unlike: tuple[str, ...]
+    elsewhere: tuple[str, ...]
+
+
+def plate_found(book: Book, record: Record, claims: Sequence[Held], families: Iterable[str]) -> Plate:
+    """What speaks for and against a plate's being the maker's, and this body's. ``families`` are those of the plate's number."""
+    families = set(families)
+    like, unlike, elsewhere = [], [], []
+    plates, numbers = book.tells_of_plates(families)
+    looked = {code: record.states[code] for code in sorted(plates) if code in record.states}
+    found = [code for code, state in looked.items() if state != "absent"]
+    if found:
+        like.append(f"The plate of {record.number} is as the maker's are: {_tells(book, found)}.")
+    elif plates and len(looked) == len(plates):
+        unlike.append(
+            f"The plate of {record.number} is not as the maker's are: {_tells(book, looked)} not found on it."
+        )
+    missing = [code for code in sorted(numbers) if record.states.get(code) == "absent"]
+    if missing:
+        elsewhere.append(
+            f"On {record.number} the number was looked for on the body itself and not found: {_tells(book, missing)}."
+        )
     for opinion in record.opinions:
         series = book.series.get(opinion["series"] or "")
         if families and (series is None or series["serial_family"] not in families):
             what = series["name"] if series else opinion["opinion"]
-            both = f"In an opinion that stands the body of {record.number} is another one: {what}."
-            moved.append(both)
-            copied.append(both)
-    for one in record.here("plate"):
-        fixed = re.search(r"\b(rivet|screw|glue|hole|fixing)\w*", " ".join(filter(None, (one.reading["place"], one.reading["note"]))), re.I)
-        if fixed and any(one.same_as(claim) for claim in claims):
-            both = f"Of its fixings is noted: {one.reading['place'] or one.reading['note']}."
-            moved.append(both)
-            copied.append(both)
-    return list(dict.fromkeys(moved)), list(dict.fromkeys(copied))
+            elsewhere.append(f"In an opinion that stands the body of {record.number} is another one: {what}.")
+    for plate in record.here("plate"):
+        if any(plate.same_as(claim) for claim in claims):
+            for text in (plate.reading["place"], plate.reading["note"], plate.thing["note"]):
+                if text and re.search(r"\b(rivet|screw|glue|hole|fixing)", text, re.IGNORECASE):
+                    elsewhere.append(f"Of the plate of {record.number} is noted: {text.rstrip('.')}.")
+    return Plate(*(tuple(dict.fromkeys(said)) for said in (like, unlike, elsewhere)))
 
 
-def _how_read(book: Book, record: Record, held: Held) -> tuple[list[str], list[str]]:
+def _tells(book: Book, codes: Iterable[str]) -> str:
+    return ", ".join(f"{code} ({book.tells[code]['name']})" for code in codes)
+
+
+def how_read(book: Book, record: Record, held: Held) -> tuple[list[str], list[str]]:
     """What the readings of one number say for a slip in it, and against."""
     readings = knowing.readings_of(book.db, held.thing["id"])
     speaks_for, against = [], []
-    elsewhere = [one for one in record.here(held.kind, *_kin(held.kind)) if one.thing["id"] != held.thing["id"] and one.same_as(held)]
+    elsewhere = [
+        one
+        for one in record.here(held.kind, *_kin(held.kind))
+        if one.thing["id"] != held.thing["id"] and one.same_as(held)
+    ]
     if elsewhere:
         against.append(f"On {record.number} the {held.kind} number and the {elsewhere[0].kind} number agree.")
     elif len(readings) == 1:
@@ -191,17 +211,19 @@ def _kin(kind: str) -> tuple[str, ...]:
     return {"pan": ("title",), "body": ("plate",), "plate": ("body",)}.get(kind, ())
 
 
-def _listed_beside(book: Book, one: Held, other: Held) -> list[str]:
-    """Numbers that look alike, stand on another list, and are of no car here: what one of the two may have been."""
+def listed_beside(book: Book, one: Held) -> list[str]:
+    """Numbers that look like this one, stand on another list, and are of no car here: what it may have been. A sentence or none."""
     found: dict[str, str] = {}
-    for family, key in sorted(named(one.keys) & named(other.keys)):
-        if not family or len(key) < 4:
+    for family, key in sorted(named(one.keys)):
+        if family not in book.tables or len(key) < 4:
             continue
-        near = [each for each in look_alikes(book, family, key)]
+        near = look_alikes(book, family, key)
         marks = ", ".join("?" * len(near))
         here = {
             row["key"]
-            for row in knowing.rows(book.db, f"SELECT key FROM number_keys WHERE subject_kind = 'reading' AND key IN ({marks})", near)
+            for row in knowing.rows(
+                book.db, f"SELECT key FROM number_keys WHERE subject_kind = 'reading' AND key IN ({marks})", near
+            )
         }
         for row in knowing.rows(
             book.db,
@@ -240,23 +262,27 @@ def _packaged_confusion() -> dict[str, Any]:
     return load_data("confusion")
 
 
-def _placed(held: Held) -> str:
+def placed(held: Held) -> str:
+    """Where a number stands, in brackets, if that says more than what it is on."""
     place = held.reading["place"]
     return f" ({place})" if place and place != held.kind else ""
 
 
-def _quoted(row: dict[str, Any]) -> str:
+def quoted(row: dict[str, Any]) -> str:
+    """The words of a paper, to stand behind what it is."""
     return f", \u201c{row['as_written']}\u201d" if row["as_written"] else ""
 
 
-def _records(book: Book, only: int | None) -> list[Record]:
+def records(book: Book, only: int | None) -> list[Record]:
+    """The records to look through: all, or the one of ``only``."""
     return [book.record(car) for car in (book.roots if only is None else [only])]
 
 
-def _up(text: str) -> str:
+def up(text: str) -> str:
+    """With a capital, for the beginning of a sentence."""
     return text[:1].upper() + text[1:]
 
 
-def _down(text: str) -> str:
+def down(text: str) -> str:
+    """Without one, for the middle of a sentence."""
     return text[:1].lower() + text[1:]
-

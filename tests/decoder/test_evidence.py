@@ -680,6 +680,14 @@ class TestWhatIsSaid:
         mixed = (3 * 10 ** logs["A"] + 2 * 10 ** logs["B"]) / 5
         assert 10**found.pair.log10_lr == pytest.approx(mixed / 10 ** logs["C"])
 
+    def test_each_weight_can_be_opened_to_its_counts(self):
+        lines = {
+            line.tell: line for line in weigh(SHEET, [Observation("flaw", "absent")], KP_147, pair=("A", "C")).tells
+        }
+        assert lines["flaw"].counts["C"] == Count(6, 23, "counted")
+        assert lines["flaw"].note == "depends on the serial"
+        assert lines["patch"].counts == {}
+
     @given(sheets_filled, numbers)
     def test_the_document(self, seen, number):
         """JSON of the contract, finite throughout."""

@@ -44,18 +44,23 @@ class Book:
     def write(self, record: Any, what: Any, **more: Any) -> Any:
         return record(self.db, what, at=AT, uid=next(self.count), **more)
 
-    def car(self, number: str | None, *papers: tuple[str, str, str], on: str = "body", day: str = "2026-01-05", **more: Any) -> str:
+    def car(
+        self, number: str | None, *papers: tuple[str, str, str], on: str = "body", day: str = "2026-01-05", **more: Any
+    ) -> str:
         """A car with a body number and papers: (event, relation, date)."""
         readings = (check(ReadingIn, stamped_on=on, as_typed=number),) if number else ()
         said = tuple(
-            check(StatementIn, about=about, relation=relation, edtf=edtf, kind="receipt", **more) for about, relation, edtf in papers
+            check(StatementIn, about=about, relation=relation, edtf=edtf, kind="receipt", **more)
+            for about, relation, edtf in papers
         )
         ident = self.write(store.record_entry, check(EntryIn, entry_date=day, readings=readings, statements=said))
         return knowing.rows(self.db, "SELECT number FROM entries WHERE id = ?", [ident])[0]["number"]
 
     def decide(self, car: str, opinion: str, series: str | None) -> None:
         row = knowing.resolve_car(self.db, car)
-        (found, *_) = knowing.rows(self.db, "SELECT readings.id FROM readings JOIN fittings USING (thing) WHERE car = ?", [row["id"]])
+        (found, *_) = knowing.rows(
+            self.db, "SELECT readings.id FROM readings JOIN fittings USING (thing) WHERE car = ?", [row["id"]]
+        )
         decision = check(
             DecisionIn, car=car, opinion=opinion, series=series, reason="seen", by="Orla Thrennick", at="2026-01-05",
             evidence=(check(EvidenceIn, kind="reading", ref=found["id"]),),
@@ -75,7 +80,15 @@ class Book:
 @pytest.fixture
 def book(db: Database) -> Iterator[Book]:
     made = Book(db)
-    row = check(SeriesIn, id="KP", name="Trial body", kind="maker", maker="K", serial_family="try-body", made_edtf="1965-03/1969-06")
+    row = check(
+        SeriesIn,
+        id="KP",
+        name="Trial body",
+        kind="maker",
+        maker="K",
+        serial_family="try-body",
+        made_edtf="1965-03/1969-06",
+    )
     made.write(store.record_series, row)
     yield made
 
@@ -105,12 +118,17 @@ def test_opinions_say_which_series_a_car_is_of_and_its_plate_does_not(book: Book
 
 
 def test_where_two_series_share_their_numbers_an_opinion_is_needed(book: Book):
-    book.write(store.record_series, check(SeriesIn, id="K2", name="second series", kind="maker", serial_family="try-body"))
+    book.write(
+        store.record_series, check(SeriesIn, id="K2", name="second series", kind="maker", serial_family="try-body")
+    )
     decided = book.car("KP 0101")
     book.decide(decided, "maker's series", "K2")
     book.car("KP 0102")
     tables = knowing.house_tables(book.db)
-    found = {ident: [one.serial for one in counted.cars_of(book.db, counted.series_row(book.db, ident), tables)] for ident in ("KP", "K2")}
+    found = {
+        ident: [one.serial for one in counted.cars_of(book.db, counted.series_row(book.db, ident), tables)]
+        for ident in ("KP", "K2")
+    }
     assert {"KP": [], "K2": [101]} == found
 
 
@@ -157,7 +175,10 @@ def test_an_inference_and_a_paper_of_after_the_car_came_in_teach_nothing(book: B
 
 def test_a_car_whose_own_papers_clash_teaches_nothing_and_is_named(book: Book):
     car = book.car("KP 0101", ("body_moulded", "equals", "1966"), ("body_moulded", "equals", "1968"))
-    assert any(sentence.startswith(f"{car}: its own papers do not agree") for sentence in counted.curve_of(book.db, "KP").left_out)
+    assert any(
+        sentence.startswith(f"{car}: its own papers do not agree")
+        for sentence in counted.curve_of(book.db, "KP").left_out
+    )
 
 
 def test_a_wrong_paper_is_named_and_not_followed(book: Book):
@@ -170,7 +191,9 @@ def test_a_wrong_paper_is_named_and_not_followed(book: Book):
 
 
 def test_a_note_that_is_no_date_is_told_and_the_rest_is_used(book: Book):
-    book.list("Old papers", ("KP 0200", "dated 31/02 (receipt)"), ("KP 0300", "dated 1967"), ("KP 0301", "dark red, dated"))
+    book.list(
+        "Old papers", ("KP 0200", "dated 31/02 (receipt)"), ("KP 0300", "dated 1967"), ("KP 0301", "dark red, dated")
+    )
     learnt = counted.curve_of(book.db, "KP")
     assert 1 == learnt.curve.cars
     assert any("KP 0200" in sentence and "is not a day" in sentence for sentence in learnt.left_out)
@@ -286,7 +309,9 @@ def sample(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Database]:
         for row in rows:
             when = row["latest"] if row["earliest"] == row["latest"] else f"{row['earliest'] or '..'}/{row['latest']}"
             note = f"dated {when} ({row['paper']})"
-            numbers.append(check(ListNumberIn, list="Dated bodies", as_typed=row["serial"], series=row["kind"], note=note))
+            numbers.append(
+                check(ListNumberIn, list="Dated bodies", as_typed=row["serial"], series=row["kind"], note=note)
+            )
         store.record_list_numbers(db, numbers, at=AT, uid="dated-numbers")
     yield db
     db.close()

@@ -66,7 +66,12 @@ def book(db: Database) -> Iterator[Book]:
     made.write(store.record_family_table, check(FamilyTableIn, text=TEN_YEARS, name="try-ten.yml"))
     more = {"serial_family": "try-body", "made_edtf": "1965-03/1969-06"}
     made.write(store.record_series, check(SeriesIn, id="KB", name="series KB", kind="maker", maker="K", **more))
-    made.write(store.record_series, check(SeriesIn, id="KC", name="late body", kind="continuation", serial_family="try-body", made_edtf="2004/2006"))
+    made.write(
+        store.record_series,
+        check(
+            SeriesIn, id="KC", name="late body", kind="continuation", serial_family="try-body", made_edtf="2004/2006"
+        ),
+    )
     yield made
 
 
@@ -92,7 +97,9 @@ class Book:
 
     def decide(self, car: str, opinion: str, series: str | None, **more: Any) -> None:
         row = knowing.resolve_car(self.db, car)
-        found = knowing.rows(self.db, "SELECT readings.id FROM readings JOIN fittings USING (thing) WHERE car = ?", [row["id"]])
+        found = knowing.rows(
+            self.db, "SELECT readings.id FROM readings JOIN fittings USING (thing) WHERE car = ?", [row["id"]]
+        )
         decision = check(
             DecisionIn, car=car, opinion=opinion, series=series, reason="seen", by="Orla Thrennick", at=DAY,
             evidence=(check(EvidenceIn, kind="reading", ref=found[0]["id"]),), **more,
@@ -120,7 +127,11 @@ def test_the_five_stand_side_by_side_known_or_not(book: Book):
     answer = book.date(book.car(says("title_year", "1969", kind="title"), pan="S8 00100"))
     events = answer.as_dict()["events"]
     assert {"pan_made", "body_moulded", "assembled", "first_registered", "title_year"} <= set(events)
-    assert ("1967-09/1968-08", None, "1969") == (span(answer, "pan_made"), span(answer, "body_moulded"), span(answer, "title_year"))
+    assert ("1967-09/1968-08", None, "1969") == (
+        span(answer, "pan_made"),
+        span(answer, "body_moulded"),
+        span(answer, "title_year"),
+    )
     assert "year" not in answer.as_dict()
     assert "Nobody says when the body was moulded" in answer.headline
 
@@ -333,7 +344,10 @@ def test_two_figures_the_other_way_round_are_shown_and_judged_by_nobody(book: Bo
     """Side by side with the places marked: not called a fraud, not called fine, and no conflict of dates."""
     answer = book.date(book.car(pan="T5 04974", title="T5 09474"))
     (one,) = answer.compared
-    assert [{"place": 4, "on_metal": "4", "on_paper": "9"}, {"place": 5, "on_metal": "9", "on_paper": "4"}] == one.differs
+    assert [
+        {"place": 4, "on_metal": "4", "on_paper": "9"},
+        {"place": 5, "on_metal": "9", "on_paper": "4"},
+    ] == one.differs
     assert "4 and 9 stand the other way round" in one.says
     assert "neither a fraud nor fine" in one.ask
     assert () == answer.conflicts
@@ -375,7 +389,10 @@ def test_the_car_whose_pan_the_title_names_is_told(book: Book):
 def test_the_title_of_the_first_pan_dates_the_first_pan(book: Book):
     """Three objects, three histories: the title goes with the pan that is gone."""
     car = book.car(
-        says("repanned", "1980-04-14", kind="invoice"), says("title_year", "1965", kind="title"), pan="S8 00100", title="T5 43872"
+        says("repanned", "1980-04-14", kind="invoice"),
+        says("title_year", "1965", kind="title"),
+        pan="S8 00100",
+        title="T5 43872",
     )
     answer = book.date(car)
     assert ("1967-09/1968-08", "1965") == (span(answer, "pan_made"), span(answer, "first_pan_made"))
@@ -387,9 +404,16 @@ def test_the_title_of_the_first_pan_dates_the_first_pan(book: Book):
 def test_a_paper_about_the_pan_that_is_gone_dates_that_one(book: Book):
     car = book.car(pan="S8 00100")
     gone = book.write(store.record_thing, check(ThingIn, kind="pan", car=car, former=True, fitted="../1980"))
-    book.write(store.record_statement, check(StatementIn, car=car, thing=gone, about="pan_made", edtf="1961", relation="equals", kind="title"))
+    book.write(
+        store.record_statement,
+        check(StatementIn, car=car, thing=gone, about="pan_made", edtf="1961", relation="equals", kind="title"),
+    )
     answer = book.date(car)
-    assert ("1967-09/1968-08", "1961", ()) == (span(answer, "pan_made"), span(answer, "first_pan_made"), answer.conflicts)
+    assert ("1967-09/1968-08", "1961", ()) == (
+        span(answer, "pan_made"),
+        span(answer, "first_pan_made"),
+        answer.conflicts,
+    )
 
 
 def test_another_pan_on_file_says_that_the_floor_was_changed(book: Book):
@@ -467,10 +491,13 @@ def test_a_further_paper_never_widens_a_date_unless_they_clash(years: list[int])
     """Spans only narrow as statements are added."""
     from decoder import dating
 
-    papers = [dating.statement("assembled", "not after", str(year), ref=f"statement {n}") for n, year in enumerate(years)]
+    papers = [
+        dating.statement("assembled", "not after", str(year), ref=f"statement {n}") for n, year in enumerate(years)
+    ]
     for count in range(len(papers)):
-        fewer, more = dating.reconcile(papers[:count], events=dated.EVENTS, rules=dated.RULES), dating.reconcile(
-            papers[: count + 1], events=dated.EVENTS, rules=dated.RULES
+        fewer, more = (
+            dating.reconcile(papers[:count], events=dated.EVENTS, rules=dated.RULES),
+            dating.reconcile(papers[: count + 1], events=dated.EVENTS, rules=dated.RULES),
         )
         was, now = fewer.events["body_moulded"].span, more.events["body_moulded"].span
         assert now is not None and now.latest is not None

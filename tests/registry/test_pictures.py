@@ -16,14 +16,15 @@ from decoder.curve import DatedCar
 from registry import dated, pictures
 
 SVG = "{http://www.w3.org/2000/svg}"
-HOSTILE = '<script>alert("x")</script> & \'more\''
+HOSTILE = "<script>alert(\"x\")</script> & 'more'"
 
 
 def answer(*statements: dating.Statement, number_conflicts: tuple[dated.Conflict, ...] = ()) -> dated.Answer:
     """A car's answer from these statements alone."""
     found = dating.reconcile(statements, events=dated.EVENTS, rules=dated.RULES)
     conflicts = tuple(
-        dated.Conflict("dates", tuple(map(str, one.papers)), one.says, one.ask, one.is_certain, one.statements) for one in found.conflicts
+        dated.Conflict("dates", tuple(map(str, one.papers)), one.says, one.ask, one.is_certain, one.statements)
+        for one in found.conflicts
     )
     return dated.Answer("E26-001", (), found, (*number_conflicts, *conflicts), (), (), statements)
 
@@ -34,7 +35,9 @@ def says(about: str, when: str, relation: str = "equals", **more: Any) -> dating
 
 
 def clash() -> dated.Answer:
-    return answer(says("pan_made", "1968", nature="stamping"), says("assembled", "1966"), says("first_registered", "1970"))
+    return answer(
+        says("pan_made", "1968", nature="stamping"), says("assembled", "1966"), says("first_registered", "1970")
+    )
 
 
 def learnt() -> curves.Curve:
@@ -89,7 +92,13 @@ def test_black_on_white_is_enough(name: str):
     """No colour but the ink and the ground: what it says is said by shape, hatching and words."""
     svg = PICTURES[name](standalone=True)
     painted = set(re.findall(r'(?:fill|stroke|color)="([^"]+)"', svg))
-    assert {one for one in painted if not one.startswith("url(#")} <= {"none", "currentColor", "#fff", "#17202b", pictures._GROUND}
+    assert {one for one in painted if not one.startswith("url(#")} <= {
+        "none",
+        "currentColor",
+        "#fff",
+        "#17202b",
+        pictures._GROUND,
+    }
 
 
 @pytest.mark.parametrize("standalone", [False, True])
@@ -114,13 +123,21 @@ def test_the_same_answer_gives_the_same_picture(name: str):
 
 def test_what_a_person_typed_is_escaped():
     svg = pictures.timeline_svg(
-        answer(says("pan_made", "1968", kind=HOSTILE, nature="stamping"), says("assembled", "1966", source=HOSTILE)), standalone=True
+        answer(says("pan_made", "1968", kind=HOSTILE, nature="stamping"), says("assembled", "1966", source=HOSTILE)),
+        standalone=True,
     )
     assert "<script" not in svg
     assert any(HOSTILE[:20] in word for word in words(svg))
     assert "<script" not in pictures.table_html([["Event", "When"], [HOSTILE, HOSTILE]], caption=HOSTILE)
     car = DatedCar(100, date(1965, 1, 1), None, HOSTILE)
-    curve = curves.learn([car, DatedCar(200, date(1966, 1, 1), None), DatedCar(300, None, date(1964, 1, 1), HOSTILE), DatedCar(400, date(1967, 1, 1), None)])
+    curve = curves.learn(
+        [
+            car,
+            DatedCar(200, date(1966, 1, 1), None),
+            DatedCar(300, None, date(1964, 1, 1), HOSTILE),
+            DatedCar(400, date(1967, 1, 1), None),
+        ]
+    )
     assert "<script" not in pictures.curve_svg(curve, title=HOSTILE, standalone=True)
 
 
@@ -129,13 +146,21 @@ def test_what_a_person_typed_is_escaped():
 
 def test_each_of_the_five_has_a_lane_with_its_words():
     told = " | ".join(words(pictures.timeline_svg(answer(says("body_moulded", "1966")))))
-    for lane in ("Pan made: not known", "Body moulded: 1966", "Car assembled: from 1966 on", "First registered: from 1966 on", "Title year: not known"):
+    for lane in (
+        "Pan made: not known",
+        "Body moulded: 1966",
+        "Car assembled: from 1966 on",
+        "First registered: from 1966 on",
+        "Title year: not known",
+    ):
         assert lane in told
 
 
 def test_a_bar_lies_where_its_days_lie():
     """Twice as far along the calendar is twice as far along the picture."""
-    svg = pictures.timeline_svg(answer(says("pan_made", "1960", nature="stamping"), says("title_year", "1970"), says("repanned", "1965")))
+    svg = pictures.timeline_svg(
+        answer(says("pan_made", "1960", nature="stamping"), says("title_year", "1970"), says("repanned", "1965"))
+    )
     starts = {}
     bars = [element for element in tree(svg).iter(f"{SVG}path") if element.get("fill") == "currentColor"]
     for name, bar in zip(("pan_made", "title_year", "repanned"), bars, strict=True):
@@ -147,7 +172,9 @@ def test_a_bar_lies_where_its_days_lie():
 
 def _shape(*statements: dating.Statement) -> str:
     svg = pictures.timeline_svg(answer(*statements))
-    return next(element.get("d") or "" for element in tree(svg).iter(f"{SVG}path") if element.get("fill") == "currentColor")
+    return next(
+        element.get("d") or "" for element in tree(svg).iter(f"{SVG}path") if element.get("fill") == "currentColor"
+    )
 
 
 def test_a_hard_end_is_square_and_a_soft_end_tapers():
@@ -218,7 +245,11 @@ def test_a_curve_draws_each_car_and_crosses_out_what_was_set_aside():
 
 def test_where_no_car_bounds_it_the_band_has_no_edge():
     """Above the last car nothing bounds the date from above: the band reaches the frame there, and its edge ends before."""
-    cars = [DatedCar(100, date(1965, 1, 1), None), DatedCar(200, None, date(1967, 1, 1)), DatedCar(300, date(1968, 1, 1), None)]
+    cars = [
+        DatedCar(100, date(1965, 1, 1), None),
+        DatedCar(200, None, date(1967, 1, 1)),
+        DatedCar(300, date(1968, 1, 1), None),
+    ]
     paths = [element.get("d") or "" for element in tree(pictures.curve_svg(curves.learn(cars))).iter(f"{SVG}path")]
     band = next(numbers(d) for d in paths if d.endswith("Z"))
     xs, ys = band[::2], band[1::2]
