@@ -220,7 +220,7 @@ def row_label(row: dict[str, Any]) -> str:
     """How a row is called in a sentence."""
     if row["basis"] == "model" and row["model_year"]:
         return f"model year {row['model_year']}"
-    if row["basis"] == "calendar":
+    if row["basis"] == "calendar" and (row["calendar_year"] or row["earliest"][:4] == row["latest"][:4]):
         return f"calendar year {row['calendar_year'] or row['earliest'][:4]}"
     from decoder.words import span_in_words
 
@@ -240,6 +240,7 @@ def nearest(
                 if said:
                     out.append(said)
                     break
+    out += _wrong_check(tried, cells)
     if out:
         return out[:3]
     if on is not None and not tried:
@@ -257,6 +258,9 @@ def nearest(
     lengths: dict[int, list[str]] = {}
     for template in alike:
         lengths.setdefault(template.length, []).append(template.family.id)
+    for family in tried:
+        if family.special == "vin17" and letters:
+            lengths.setdefault(17, []).append(family.id)
     if not lengths or any(c.stretch for c in cells):
         return ["It fits none of the tables tried. 'tubmark families' lists what each expects."]
     if n not in lengths:
@@ -264,11 +268,11 @@ def nearest(
         names = ", ".join(sorted(set(lengths[near]))[:3])
         lost = near > n
         return [
-            f"It has {n} places, and no table tried has such numbers of {n}. The nearest have {near} ({names}): "
+            f"It has {n} place{'s' * (n != 1)}, and no table tried has such numbers of {n}. The nearest have {near} ({names}): "
             f"{abs(near - n)} too {'few' if lost else 'many'}. Look for a {'lost' if lost else 'doubled'} character."
         ]
     return [
-        f"It has {n} places as in {', '.join(sorted(set(lengths[n]))[:3])}, but its characters do not fit: {_expected(alike, n)}. "
+        f"It has {n} place{'s' * (n != 1)} as in {', '.join(sorted(set(lengths[n]))[:3])}, but its characters do not fit: {_expected(alike, n)}. "
         "Look again, or type ? where you are not sure."
     ]
 
@@ -286,14 +290,32 @@ def _expected(templates: list[Template], length: int) -> str:
             what = (
                 "/".join(list(codes)[:6])
                 if codes
-                else cell
-                if len(cell) == 1
+                else "".join(template.cells[a:b])
+                if all(len(c) == 1 for c in template.cells[a:b])
                 else f"{b - a} {kind}{'s' * (b - a != 1)}"
             )
             if a < b:
                 written.append(f"{name} {what}")
         return f"{template.family.id} has {', '.join(written)}"
     return "none has this pattern"
+
+
+def _wrong_check(tried: list[Family], cells: tuple[Cell, ...]) -> list[str]:
+    """A sentence where all but the check letter is a number of the family."""
+    if not all(c.is_certain for c in cells):
+        return []
+    text = "".join(c.chars for c in cells)
+    out = []
+    for family in tried:
+        for template in family.of_length(len(text)):
+            for at, mod, letters, of in template.checks:
+                fits = all(c in cell for i, (c, cell) in enumerate(zip(text, template.cells, strict=True)) if i != at)
+                if fits:
+                    right = letters[int("".join(text[i] for i in of)) % mod]
+                    out.append(
+                        f"{family.id}: the check letter that goes with {''.join(text[i] for i in of)} is {right}, not {text[at]}. One of them is misread."
+                    )
+    return out
 
 
 def _between_rows(family: Family, text: str) -> str:

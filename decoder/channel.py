@@ -135,6 +135,7 @@ class _AsRead(Channel):
 
     def __init__(self) -> None:
         self.level, self.rate, self.slip, self.doubtful_rate = "none", 0.0, 0.0, 0.0
+        self._cache, self._any = {}, {}
 
 
 AS_READ: Channel = _AsRead()

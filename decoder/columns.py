@@ -114,6 +114,8 @@ def _columns(answer: Answer) -> tuple[Any, ...]:
         return ("", "", 0.0, "", "", 0, "", False, "", 1, problem)
     d = answer.decodings[0]
     years = d.model_years
+    if len(years) > 1 and max(p for _, p in years) < 1.05 * min(p for _, p in years):
+        years = []  # equally likely: a list that named one would name the dearer one half the time
     return (
         d.family.id, d.number or "", d.probability, d.earliest or "", d.latest or "", max(years, key=lambda y: y[1])[0] if years else 0,
         d.likeliest_month or "", d.months_estimated, " ".join(o.family.id for o in answer.decodings[1:]), answer.status, problem,

@@ -142,10 +142,12 @@ class Decoding:
 
     @property
     def likeliest_month(self) -> str | None:
-        months = self.months
+        months = sorted(self.months, key=lambda m: -m[1])
         if not months or sum(p for _, p in months) <= 0.5:
             return None
-        return max(months, key=lambda m: (m[1], m[0]))[0]
+        if len(months) > 1 and months[0][1] < months[1][1] * (1 + 1e-9):
+            return None  # two that are equally likely: naming one would be a guess, as a rule the dearer one
+        return months[0][0]
 
     @property
     def span90(self) -> list[str]:
@@ -253,6 +255,10 @@ class Answer:
     """What a reading can be, over all families tried. ``status``: 0 an answer (a stop is one), 1 none."""
 
     surface: str | None = None
+    #: Whether the reading fits nothing as it stands and the decodings are a guess at a misreading.
+    is_guess: bool = False
+    #: Whether not one character was read.
+    is_too_little: bool = False
     look_again: Sequence[dict[str, Any]] = ()
     problems: Sequence[str] = ()
     _stops: Sequence[dict[str, str]] = ()
@@ -285,6 +291,8 @@ class Answer:
     def status(self) -> int:
         if self.stops:
             return 0
+        if self.is_guess or self.is_too_little:
+            return 1
         return 0 if self.decodings and (self.none_of_these or 0.0) <= 0.5 else 1
 
     @property
@@ -418,6 +426,9 @@ def decode(
         for one in families:
             if one not in tables:
                 raise UnknownFamily(f"There is no family '{one}'. 'tubmark families' lists them.")
+    both = sorted(set(seen) & set(not_seen))
+    if both:
+        raise DecoderError(f"'{both[0]}' cannot be both seen and not seen. Say which.")
     if doubt is not None and doubt not in LEVELS:
         raise DecoderError(f"The doubt is one of {', '.join(LEVELS)}, not '{doubt}'.")
     reading = read(text)
@@ -466,9 +477,16 @@ def _weighed(
     """The answer by weighing: taken as read first, with doubt where that was asked for or nothing fits."""
     variants = variants_of(reading)
     problems = list(reading.notes)
+    if not any(c.chars for c in reading.cells):
+        problems.append(
+            "Nothing of the number could be read, which is too little to say anything. Read one character at least."
+        )
+    guess = False
     level = doubt or ("usual" if surface in ("painted", "pitted") else "none")
     how = _channel(level, tables) if level != "none" or any(c.doubtful for c in reading.cells) else AS_READ
     found, used = over_families(tried, variants, direction, how)
+    if doubt is None and level == "none" and found and all(f.letters_exchanged for f in found):
+        found = []  # an S where only a figure can stand is a misfit: a misreading of something else is as likely
     if not found and doubt is None and level == "none":
         engine = engine_instead(variants, tables, on, families, direction)
         misfit = engine or nearest(reading, variants, tried, tables, on)
@@ -477,6 +495,7 @@ def _weighed(
             how = _channel("usual", tables)
             found, used = over_families(tried, variants, direction, how)
             found = [f for f in found if f.evidence > NONE_BEFOREHAND * _WORTH_A_GUESS]
+            guess = bool(found)
             if found:
                 problems.append(
                     "As it was read no table has it, so each character was taken as slightly doubtful; what follows is a guess at a misreading."
@@ -493,7 +512,9 @@ def _weighed(
     look: list[dict[str, Any]] = []
     if not reading.is_certain or how.rate > 0.0:
         look = look_again(found, used, direction, how)
-    return _answer(reading, found, len(tried), on, surface, says, problems, look)
+    return _answer(reading, found, len(tried), on, surface, says, problems, look).having(
+        is_guess=guess, is_too_little=not any(c.chars for c in reading.cells)
+    )
 
 
 def _certain(
@@ -535,7 +556,9 @@ def _answer(
         decoding = Decoding(f.family, f.evidence / total, [(s, w / f.total) for s, w in order])
         ranked = sorted(f.candidates.items(), key=lambda c: (-c[1][0], c[0]))
         decoding._candidates = [Candidate(n, w / f.total, t, s) for n, (w, t, s) in ranked[:MOST_CANDIDATES]]
-        decoding.total_candidates = f.count
+        named = sum(w for _, (w, _, _) in ranked)
+        # where every number is named they are counted by name: one that both sides of turned figures can be counts once
+        decoding.total_candidates = f.count if f.count is None or named < f.total * (1 - 1e-9) else len(ranked)
         decoding.notes, decoding.facts_extra = f.notes, f.facts
         decodings.append(decoding)
         problems += [p for p in dict.fromkeys(f.problems) if p not in problems]

@@ -146,7 +146,7 @@ def confirm(folder: str | os.PathLike[str], family: dict[str, Any], row: str, so
     Raises UnknownFamily where the family has no such row, TableError where the row is not from memory or the folder cannot
     be written.
     """
-    rows = {r["id"]: r for r in family["rows"]}
+    rows = {r["id"]: r for r in family.get("rows", [])}
     if row not in rows:
         raise UnknownFamily(
             f"Family {family['family']} has no row '{row}'. 'tubmark families show {family['family']}' lists them."

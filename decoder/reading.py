@@ -143,8 +143,15 @@ def read(text: str) -> Reading:
         elif c == "[":
             cell, i = _set(body, i, text)
             cells.append(cell)
+        elif c == "/" and cells and cells[-1].chars == body[i + 1 : i + 2].upper():
+            separators.append(len(cells))  # 3/3 is no choice: the slash divides
+            i += 1
         elif c == "/":
+            before = cells[-1].chars if cells else ""
             i = _either(body, i, cells, text)
+            notes.append(
+                f"{before}/{body[i - 1].upper()} was read as one place that is either. If the slash only divides the number, type a dash there."
+            )
         elif c in _UNREADABLE:
             cells.append(Cell(""))
             i += 1

@@ -103,10 +103,15 @@ def _free(template: Template, options: Sequence[Options]) -> float:
 def segment_weights(template: Template, layouts: Sequence[Sequence[Options]]) -> Any:
     """The weight of each segment's numbers in each layout: an array of layouts by segments (numbers count once, density aside)."""
     grid = _grid(template)
-    weights = np.array([_matrix(grid, options) for options in layouts])
+    # A template may have no ordered place at all (an engine's letter and figures): then every number is in its one segment.
+    weights = np.array([_matrix(grid, options) for options in layouts]).reshape(
+        len(layouts), len(grid.places), grid.width
+    )
     free = np.array([_free(template, options) for options in layouts])
     if template.checks:
         return free[:, None] * _through_numbers(grid, weights, layouts)
+    if not grid.places:  # nothing is in order here: the codes and free characters are all there is
+        return np.repeat(free[:, None], len(grid.segments), axis=1)
     lower = np.cumsum(weights, axis=2) - weights
     tails = np.ones((len(layouts), len(grid.places) + 1))
     for i in range(len(grid.places) - 1, -1, -1):
@@ -145,10 +150,3 @@ def weigh_many(
     together = np.asarray(chances) @ weights
     pairs = [(grid.segments[n], float(together[n])) for n in np.flatnonzero(together > 0.0).tolist()]
     return weights.sum(axis=1).tolist(), pairs
-
-
-def count_issued(template: Template, options: Sequence[Options]) -> float:
-    """How many issued numbers have any weight at all."""
-    flat = [[(c, 1.0) for c, w in option if w > 0.0] for option in options]
-    grid = _grid(template)
-    return float((segment_weights(template, [flat])[0] * (grid.density > 0)).sum())

@@ -79,6 +79,7 @@ def weigh_vin(family: Family, cells: Sequence[Cell]) -> Found | None:
     for o in options:
         size *= len(o)
     binds = all(c in "12345" for c in options[0])
+    american = sum(c in "12345" for c in options[0]) / len(options[0])
     passing = 0.0
     if size <= _MOST_COMPLETIONS:
         for combination in itertools.product(*options):
@@ -86,7 +87,7 @@ def weigh_vin(family: Family, cells: Sequence[Cell]) -> Found | None:
             agrees = check_character(text, data) == text[8]
             weight = 1.0 if agrees else _FAILS_WHERE_IT_BINDS if binds else _FAILS_ELSEWHERE
             passing += agrees
-            _add(found, data, text[6], text[9], weight)
+            _add(found, data, text[6], text[9], weight, float(text[0] in "12345"))
             found.add_candidate(text, weight, None, ())
         if size == 1:
             _facts(found, data, next(iter(found.candidates)), bool(passing), binds)
@@ -94,23 +95,27 @@ def weigh_vin(family: Family, cells: Sequence[Cell]) -> Found | None:
             found.facts.append(f"Of {size} numbers it can be, {int(passing)} have a check character that agrees.")
     else:
         for seventh, tenth in itertools.product(options[6], options[9]):
-            _add(found, data, seventh, tenth, 1.0)
+            _add(found, data, seventh, tenth, 1.0, american)
         found.count = size
         found.facts.append("Too much is open for the check character to help.")
     found.evidence = min(found.total / (passing or 1.0), 1.0) if size <= _MOST_COMPLETIONS else 1.0
     return found if found.segments else None
 
 
-def _add(found: Found, data: dict[str, Any], seventh: str, tenth: str, weight: float) -> None:
+def _add(found: Found, data: dict[str, Any], seventh: str, tenth: str, weight: float, american: float) -> None:
+    """Add a year letter's years. ``american``: the share of North America, where place 7 tells the two cycles apart; elsewhere both stand."""
     years = data["model_years"].get(tenth)
     if years is None:
-        segment = _segment(found.family, None)
-    else:
-        segment = _segment(found.family, int(years[0] if seventh.isdigit() else years[1]), tenth, seventh)
-    found.add(segment, weight)
+        found.add(_segment(found.family, None), weight)
+        return
+    told = int(years[0] if seventh.isdigit() else years[1])
+    for year in map(int, years):
+        share = american * (year == told) + (1.0 - american) / 2
+        if share:
+            found.add(_segment(found.family, year, tenth), weight * share)
 
 
-def _segment(family: Family, year: int | None, tenth: str = "", seventh: str = "") -> Segment:
+def _segment(family: Family, year: int | None, tenth: str = "") -> Segment:
     """The segment of a model year, made once. A model year lies between 2 January of the year before and its own 31 December
     (40 CFR 85.2302 to 85.2304, from memory)."""
     made: dict[Any, Segment] = family.__dict__.setdefault("vin_segments", {})
@@ -154,6 +159,11 @@ def _facts(found: Found, data: dict[str, Any], number: str, agrees: bool, binds:
             f"'{number[9]}' in place 10 is no year letter; outside North America the place is not always used for the year."
         )
     else:
+        if not binds:
+            found.facts.append(
+                "outside North America place 7 does not tell 1980 to 2009 from 2010 to 2039; both years stand"
+            )
+            return
         cycle = "a figure in place 7: 1980 to 2009" if number[6].isdigit() else "a letter in place 7: 2010 to 2039"
         found.facts.append(
             f"{cycle}, on cars and light trucks; trailers, buses, heavy trucks and motorcycles keep no such rule"

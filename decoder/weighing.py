@@ -13,7 +13,11 @@ Few alternatives (up to ``WRITE_OUT``) are written out one by one instead, witho
 from __future__ import annotations
 
 import heapq
+import math
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Iterator, Sequence
+from functools import lru_cache
+from itertools import pairwise
 from typing import NamedTuple
 
 from decoder.channel import AS_READ, EXCHANGED, LOOK_ALIKE, Channel, as_read
@@ -26,7 +30,7 @@ WRITE_OUT = 24
 MOST_CANDIDATES = 50
 _MOST_TRIES = 2000
 #: With doubt about every character the likeliest come early; of each slip only the first few can matter.
-_TRIES_IN_DOUBT, _FROM_A_SLIP, _TRIES_OF_A_SLIP = 300, 4, 60
+_TRIES_IN_DOUBT, _FROM_A_SLIP, _TRIES_OF_A_SLIP = 300, 12, 60
 
 Options = Sequence[tuple[str, float]]
 
@@ -130,7 +134,7 @@ def over_families(
     """What the families gather, and the variants that were used.
 
     The text as it stands comes first. A dash taken for a character, or an edge star for a stretch, counts where the text as it
-    stands fits no family, or fits one that has a number of the longer kind as well: then both are answered.
+    stands fits no family.
     """
     tried = list(tried)
     plain = [v for v in variants if not v.guess]
@@ -139,24 +143,10 @@ def over_families(
     if any(not f.letters_exchanged for f in found):
         # Who typed an S in a number that fits as typed saw an S; only a figure may still be a letter in disguise.
         found = [f for f in found if not f.letters_exchanged]
-    if not guesses or channel.rate > 0.0:
+    if not guesses or channel.rate > 0.0 or found:
         return found, plain
-    if not found:
-        open_to = [family for family in tried if not _divides(family, plain[0])]
-        return [f for f in (of_family(family, guesses, direction, channel) for family in open_to) if f], guesses
-    both = []
-    for one in found:
-        stripped = any("not part of the number" in fact for fact in one.facts)
-        more = (
-            None if stripped or _divides(one.family, plain[0]) else of_family(one.family, guesses, direction, channel)
-        )
-        together = of_family(one.family, variants, direction, channel) if more is not None else None
-        if together is not None:
-            together.problems.append(
-                "The mark may or may not stand for a character; both readings fit and both are answered. Look at the metal."
-            )
-        both.append(together or one)
-    return both, variants
+    open_to = [family for family in tried if not _divides(family, plain[0])]
+    return [f for f in (of_family(family, guesses, direction, channel) for family in open_to) if f], guesses
 
 
 def _divides(family: Family, plain: Variant) -> bool:
@@ -188,7 +178,7 @@ def of_family(
             _weigh_best_spelling(found, variant, direction, channel)
         else:
             for spelling in spellings(family, variant):
-                if _weigh(found, spelling, direction, channel):
+                if _weigh(found, spelling._replace(filled=spelling.filled or variant.guess), direction, channel):
                     break
         if found.total > before and variant.note:
             (found.problems if variant.guess else found.facts).append(variant.note)
@@ -212,18 +202,39 @@ def _weigh_best_spelling(found: Found, variant: Variant, direction: str | None, 
 
 
 class Spelling(NamedTuple):
-    """Cells as they are meant, why they differ from what was typed, and the one scheme this holds for (None: all)."""
+    """Cells as they are meant, why they differ from what was typed, and the one scheme this holds for (None: all).
+
+    ``filled``: something was put in that was not typed.
+    """
 
     cells: tuple[Cell, ...]
     note: str = ""
     scheme: str | None = None
+    filled: bool = False
 
 
 def spellings(family: Family, variant: Variant) -> Iterator[Spelling]:
-    """The cells as typed, without a prefix that is no part of the number, and as people abbreviate them."""
+    """The cells as typed, without a prefix that is no part of the number, and as people abbreviate them.
+
+    A prefix with its own dash comes first: 1-53815 is 53815, not 153815.
+    """
     cells = variant.cells
-    yield Spelling(cells)
     text = "".join(c.chars if len(c.chars) == 1 else "?" for c in cells)
+    without = list(_without_prefix(family, variant, text))
+    if not variant.separators:
+        yield Spelling(cells)
+    yield from without
+    if variant.separators:
+        yield Spelling(cells)
+    unpadded = [t.length for t in family.templates if t.running and t.running == (0, t.length)]
+    if text.startswith("0") and len(unpadded) > 1 and len(text) <= max(unpadded):
+        zeros = len(text) - len(text.lstrip("0"))
+        yield Spelling(cells[min(zeros, len(cells) - 1) :], "Leading zeros were left out; this numbering has none.")
+    yield from _abbreviated(family, cells, text)
+
+
+def _without_prefix(family: Family, variant: Variant, text: str) -> Iterator[Spelling]:
+    cells = variant.cells
     for scheme in family.raw["schemes"]:
         for prefix, shown in zip(scheme["strip"], scheme["strip_as_written"], strict=True):
             rest = cells[len(prefix) :]
@@ -235,11 +246,6 @@ def spellings(family: Family, variant: Variant) -> Iterator[Spelling]:
                 while len(rest) > 1 and rest[0].chars == "0":
                     rest = rest[1:]
                 yield Spelling(rest, f"The leading '{shown}' is not part of the number.", scheme["id"])
-    unpadded = [t.length for t in family.templates if t.running and t.running == (0, t.length)]
-    if text.startswith("0") and len(unpadded) > 1 and len(text) <= max(unpadded):
-        zeros = len(text) - len(text.lstrip("0"))
-        yield Spelling(cells[min(zeros, len(cells) - 1) :], "Leading zeros were left out; this numbering has none.")
-    yield from _abbreviated(family, cells, text)
 
 
 def _abbreviated(family: Family, cells: tuple[Cell, ...], text: str) -> Iterator[Spelling]:
@@ -266,7 +272,9 @@ def _abbreviated(family: Family, cells: tuple[Cell, ...], text: str) -> Iterator
             head = "".join(c.chars for c in body[:start])
             if head == letters[:start] or _reads_as(head, template.cells[:start]):
                 filled = (*body[:start], *([Cell("0")] * missing), *body[start:])
-                yield Spelling(filled, note or "Leading zeros that were left out have been put in.", template.scheme)
+                yield Spelling(
+                    filled, note or "Leading zeros that were left out have been put in.", template.scheme, True
+                )
 
 
 def _reads_as(text: str, cells: list[str]) -> bool:
@@ -338,6 +346,10 @@ def laid_out(cells: tuple[Cell, ...], length: int) -> Iterator[tuple[Cell, ...]]
 _TURNED = str.maketrans("01689", "01986")
 
 
+def _text(cells: tuple[Cell, ...]) -> str:
+    return "".join(map(str, cells))
+
+
 def _flip(cells: tuple[Cell, ...]) -> tuple[Cell, ...] | None:
     """The cells read from the other side; None where a figure has no other side."""
     out = []
@@ -352,7 +364,7 @@ def _flip(cells: tuple[Cell, ...]) -> tuple[Cell, ...] | None:
 def _weigh(found: Found, spelling: Spelling, direction: str | None, channel: Channel) -> bool:
     """Weigh one spelling of a reading, from either side where the figures can be turned; whether anything fits."""
     family = found.family
-    cells, note, scheme = spelling
+    cells, note, scheme, _ = spelling
     before = found.total
     sides = [(cells, "upright")]
     if family.turned:
@@ -366,7 +378,9 @@ def _weigh(found: Found, spelling: Spelling, direction: str | None, channel: Cha
     whole = space = 0.0
     for side, name in sides:
         # a reading that fits as it was typed is not read with look-alikes as well
-        for exactly in (True, False) if channel.rate == 0.0 else (False,):
+        # (and what is supposed already, zeros left out or a dash over a figure, is not supposed together with them)
+        tries = (True, False) if channel.rate == 0.0 and not spelling.filled else (channel.rate == 0.0,)
+        for exactly in tries:
             start = found.total
             added, room = _weigh_side(found, side, scheme, exactly, channel)
             whole, space = whole + added, space + room
@@ -377,9 +391,11 @@ def _weigh(found: Found, spelling: Spelling, direction: str | None, channel: Cha
         found.evidence += (1.0 - 3.0 * channel.slip) * min(whole / space, 1.0)
     if family.turned and len(weighed) > 1:
         found.problems.append(
-            "The figures can be read from either side and both fit. Say from which side you looked: standing where the figures are upright "
-            "to the body (--direction upright) or not (--direction turned)."
+            f"The figures can be read from either side and both fit: {_text(sides[0][0])}, or from the other side {_text(sides[1][0])}. Say from "
+            "which side you looked: standing where the figures are upright to the body (--direction upright) or not (--direction turned)."
         )
+    elif weighed == ["turned"] and direction == "turned":
+        found.facts.append(f"read from the other side it is {_text(sides[-1][0])}")
     elif weighed == ["turned"] and direction is None:
         found.problems.append("As typed it is no number of this family; read from the other side it is.")
     if found.total > before and note and note not in found.facts:
@@ -489,7 +505,8 @@ def _room(template: Template, cells: Sequence[Cell], options: list[Options], cha
         blank = [i for i in range(a, b) if not cells[i].chars]
         for i in range(a, b):
             room *= of_cell(i) if cells[i].chars else 1.0
-        room *= len({tuple(code[i - a] for i in blank) for code in codes})
+        can_be = [code for code in codes if all(code[i - a] in dict(options[i]) for i in range(a, b) if i not in blank)]
+        room *= len({tuple(code[i - a] for i in blank) for code in can_be})
     for at, mod, _, _ in template.checks:
         room /= len(options[at]) if channel.rate == 0.0 else mod
     return room
@@ -522,8 +539,6 @@ def _name_candidates(
     if channel.rate > 0.0 or counted is None:
         found.count = None
     else:
-        from decoder.sums import count_issued
-
         found.count = counted + count_issued(template, options)
 
 
@@ -558,25 +573,115 @@ def products(options: Sequence[Options]) -> Iterator[tuple[str, float]]:
 def _likeliest(
     template: Template, options: list[Options], most: int, tries: int
 ) -> list[tuple[str, float, tuple[Segment, ...]]]:
-    """The issued numbers of most weight, best first, by a heap over the options of each place; bounded in tries."""
-    ranked = [sorted(o, key=lambda a: -a[1]) for o in options]
-    weight = 1.0
-    for option in ranked:
-        weight *= option[0][1]
-    # Each combination is reached once: from the one before it by a step at its last changed place or a later one.
-    heap = [(-weight, (0,) * len(options), 0)]
+    """The issued numbers of most weight, best first, by a search over beginnings; bounded in tries.
+
+    The ordered places come first, so that a beginning with which nothing was issued is dropped at once. Of beginnings that promise
+    alike the longest goes on.
+    """
+    places = [i for a, b in template.ordered for i in range(a, b)]
+    ordered = len(places)
+    places += [i for i in range(template.length) if i not in set(places)]
+    best_of_rest = [1.0]
+    for place in reversed(places):
+        best_of_rest.insert(0, best_of_rest[0] * max(w for _, w in options[place]))
+    starts, ends, of_one = issued(template)
+    heap = [(-best_of_rest[0], 0, "", 1.0)]
     out: list[tuple[str, float, tuple[Segment, ...]]] = []
-    for _ in range(tries):
+    for _ in range(tries * len(places)):
         if not heap or len(out) >= most:
             break
-        weight, at, last = heapq.heappop(heap)
-        text = "".join([ranked[i][k][0] for i, k in enumerate(at)])
-        segments = template.find(text)
-        if segments:
-            out.append((text, -weight * sum(s.density for s in segments), tuple(segments)))
-        for i in range(last, len(at)):
-            k = at[i] + 1
-            if k < len(ranked[i]):
-                following = weight * ranked[i][k][1] / ranked[i][k - 1][1]
-                heapq.heappush(heap, (following, (*at[:i], k, *at[i + 1 :]), i))
+        _, depth, begun, weight = heapq.heappop(heap)
+        n = -depth
+        if n == len(places):
+            at = dict(zip(places, begun, strict=True))
+            text = "".join([at[i] for i in range(template.length)])
+            segments = template.find(text)
+            if segments:
+                out.append((text, weight * sum(s.density for s in segments), tuple(segments)))
+            continue
+        for c, w in options[places[n]]:
+            longer = begun + c
+            # the stretches that have numbers with this beginning, of which the heaviest is what it promises
+            key = longer[:ordered]
+            low, high = bisect_left(ends, key), bisect_right(starts, key + "~")
+            if low >= high or (
+                n + 1 == ordered and template.checks and not _letters_agree(template, options, places, longer)
+            ):
+                continue
+            promise = weight * w * best_of_rest[n + 1] * max(of_one[low:high])
+            heapq.heappush(heap, (-promise, depth - 1, longer, weight * w))
     return out
+
+
+def _letters_agree(template: Template, options: list[Options], places: list[int], begun: str) -> bool:
+    """Whether the check letter that the ordered characters ask for is one of those it may be."""
+    at = dict(zip(places, begun, strict=False))
+    return all(
+        any(c == letters[int("".join(at[i] for i in of)) % mod] for c, _ in options[place])
+        for place, mod, letters, of in template.checks
+    )
+
+
+@lru_cache(maxsize=256)
+def issued(template: Template) -> tuple[list[str], list[str], list[float]]:
+    """The stretches of a template's ordered characters that were issued, in order and apart: (first, last, weight of a number).
+
+    A number that two runs had weighs twice; one far beyond an open row weighs little.
+    """
+    width = template.running[1] - template.running[0] if template.running else 0
+    changes: dict[str, dict[int, float]] = {}
+    for first, last, indices in template.tracks:
+        for a, b, index in zip(first, last, indices, strict=True):
+            density = template.family.segment(index).density
+            at = changes.setdefault(a[: len(a) - width], {})
+            low, high = (int(a[-width:]), int(b[-width:])) if width else (0, 0)
+            at[low] = at.get(low, 0.0) + density
+            at[high + 1] = at.get(high + 1, 0.0) - density
+    starts, ends, weights = [], [], []
+    for block in sorted(changes):
+        weight = 0.0
+        for low, after in pairwise(sorted(changes[block])):
+            weight += changes[block][low]
+            if weight > 1e-9:
+                starts.append(block + (format(low, f"0{width}d") if width else ""))
+                ends.append(block + (format(after - 1, f"0{width}d") if width else ""))
+                weights.append(weight)
+    return starts, ends, weights
+
+
+def count_issued(template: Template, options: list[Options]) -> float:
+    """How many issued numbers have any weight at all; one that two runs had is one."""
+    places = [i for a, b in template.ordered for i in range(a, b)]
+    may = [{c for c, w in options[i] if w > 0.0} for i in places]
+    ways = math.prod(len(options[i]) for i in template.any)
+    for a, b, codes in template.codes:
+        ways *= sum(all(c in dict(options[i]) for i, c in zip(range(a, b), code, strict=True)) for code in codes)
+    starts, ends, _ = issued(template)
+    if template.checks:  # few enough to go through
+        texts = (t for a, b in zip(starts, ends, strict=True) for t in _between(template, a, b))
+        fitting = (t for t in texts if all(c in chars for c, chars in zip(t, may, strict=True)))
+        return float(ways * sum(_letters_agree(template, options, places, t) for t in fitting))
+    rest = [math.prod(len(chars) for chars in may[i + 1 :]) for i in range(len(may))]
+
+    def up_to(text: str) -> int:
+        total = 0
+        for i, x in enumerate(text):
+            total += rest[i] * sum(c < x for c in may[i])
+            if x not in may[i]:
+                return total
+        return total + 1
+
+    def is_in(text: str) -> int:
+        return all(x in chars for x, chars in zip(text, may, strict=True))
+
+    return float(ways * sum(up_to(b) - up_to(a) + is_in(a) for a, b in zip(starts, ends, strict=True)))
+
+
+def _between(template: Template, first: str, last: str) -> Iterator[str]:
+    """The ordered characters of every number from first to last, which differ in the running number alone."""
+    width = template.running[1] - template.running[0] if template.running else 0
+    if not width:
+        yield first
+        return
+    for n in range(int(first[-width:]), int(last[-width:]) + 1):
+        yield first[:-width] + format(n, f"0{width}d")

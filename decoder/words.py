@@ -82,14 +82,14 @@ def tell(answer: Answer) -> list[str]:
     out = []
     first = answer.decodings[0]
     several = len(answer.decodings) > 1
-    misread = answer.status == 1
+    misread = answer.is_guess or (answer.status == 1 and not answer.is_too_little)
     if misread:
         out.append("As it was read it fits none of the tables tried.")
-    for decoding in answer.decodings[:4]:
+    for decoding in answer.decodings[: 2 if misread else 4]:
         lead = f"If it is {decoding.family.id}, {chance(decoding.probability)}: " if several or misread else ""
         out.append(lead + main_sentence(decoding))
     if several:
-        out.append("More than one table has such a number; what the car itself is decides. Families start equal; 'none of these' stands at "
+        out.append("More than one table has such a number; what the car itself is decides (--family ID). Families start equal; 'none of these' stands at "
                    f"{chance(answer.none_of_these or 0.0)}.")  # fmt: skip
     elif (answer.none_of_these or 0.0) >= 0.1 and not misread:
         out.append(f"The chance that it belongs to none of these tables is {chance(answer.none_of_these or 0.0)}.")
@@ -238,7 +238,7 @@ def look_sentences(answer: Answer) -> list[str]:
             out.append(
                 f"With {_or(never)} in the {ordinal(one['place'])} place no such number was issued; that is dropped."
             )
-    for one in questions[:1]:
+    for one in questions[:1] if not answer.is_guess else ():
         answers = "; ".join(f"{o['what']}: {o['then']}" for o in one["options"])
         out.append(f"{one['question']} {answers[0].upper()}{answers[1:]}. (--seen {one['options'][0]['feature']})")
     return out
@@ -279,8 +279,13 @@ def facts(decoding: Decoding) -> list[str]:
     for name, characters, meaning in decoding.parts:
         if meaning:
             out.append(f"{name} {characters}: {meaning}")
-    for row in decoding.rows[:3]:
-        out += [f for f in row["facts"] if f not in out]
+    rows = decoding.rows[:3]
+    for row in rows:
+        for fact in row["facts"]:
+            shared = all(fact in other["facts"] for other in rows)
+            said = fact if shared else f"if it is of {_row_span(row)}: {fact}"
+            if said not in out:
+                out.append(said)
     out += _change_points(decoding)
     if len({r["run"] for r in decoding.rows if r["run"]}) > 1 and decoding.number:
         out.append(
@@ -290,6 +295,8 @@ def facts(decoding: Decoding) -> list[str]:
 
 
 def _row_span(row: dict[str, Any]) -> str:
+    if row["latest"] == "9999-12-31":
+        return f"{day_in_words(row['earliest'])} or later"
     return f"{span_in_words(row['earliest'], row['latest'])}{' (' + row['run'] + ')' if row['run'] else ''}"
 
 
@@ -371,6 +378,8 @@ def source_line(decoding: Decoding) -> str:
     names = "; ".join(decoding.family.raw["sources"][i]["title"] for i in decoding.source_ids[:2])
     more = f" and {len(decoding.rows) - 2} more rows" if len(decoding.rows) > 2 else ""
     house = "house table " if decoding.family.house else "table "
+    if decoding.family.origin.startswith("table in ") and not decoding.family.house:
+        house = f"{decoding.family.origin}: "
     return f"Source: {house}{decoding.family.id}, {', '.join(_label(r) for r in decoding.rows[:2])}{more}. {names}."
 
 

@@ -8,6 +8,7 @@ a person can look at it. ``registry.conflicts`` shows it beside a conflict, ``re
 from __future__ import annotations
 
 import re
+from collections import defaultdict
 from collections.abc import Iterable
 from datetime import date
 from functools import cached_property
@@ -153,6 +154,10 @@ class Book:
             self._records[car] = Record(self, car)
         return self._records[car]
 
+    def record_of(self, number: str) -> Record:
+        """The record of a car by any number that leads to it. Raises NoAnswer."""
+        return self.record(knowing.resolve_car(self.db, number)["id"])
+
     def keys_of(self, reading: int) -> frozenset[tuple[str, str]]:
         """The (family, key) of a reading without doubt; none where a character is in doubt."""
         return frozenset(
@@ -170,10 +175,7 @@ class Book:
 
     @cached_property
     def tells(self) -> dict[str, dict[str, Any]]:
-        return {
-            row["code"]: row
-            for row in knowing.rows(self.db, "SELECT code, grp, name, looks_like, sheet FROM tells ORDER BY version")
-        }
+        return {row["code"]: row for row in knowing.rows(self.db, "SELECT * FROM tells ORDER BY version")}
 
     def tells_of_plates(self, families: Iterable[str]) -> tuple[set[str], set[str]]:
         """The tells of the plate, and those of the number elsewhere on the body, on bodies that are numbered in ``families``.
@@ -192,10 +194,15 @@ class Book:
                 ids,
             )
         }
-        kinds = {row["sheet"] for code, row in self.tells.items() if code in codes and self._is_mostly(code, ids)}
-        codes = {code for code in codes if self.tells[code]["sheet"] in kinds}
-        plates = {code for code in codes if re.search(r"\b(plate|sticker|label)\b", self.tells[code]["name"].lower())}
-        return plates, codes - plates
+        sheets = {row["sheet"] for code, row in self.tells.items() if code in codes and self._is_mostly(code, ids)}
+        codes = {code for code in codes if self.tells[code]["sheet"] in sheets}
+        carries = {code: self.tells[code].get("carries") or self._carries(code) for code in codes}
+        return {c for c in codes if carries[c] == "plate"}, {c for c in codes if carries[c] == "body"}
+
+    def _carries(self, code: str) -> str:
+        """What the number of a tell of the group "plate" stands on, by its name, where the sheet does not say."""
+        name = self.tells[code]["name"].lower()
+        return "plate" if re.search(r"\b(plate|sticker|label|card|tag)\b", name) else "body"
 
     def _is_mostly(self, code: str, series: list[str]) -> bool:
         """Whether a tell is found on bodies of these series rather than on others: a copy's sticker is no tell of the maker's."""
@@ -208,14 +215,28 @@ class Book:
         most = max(counts, key=lambda row: row["share"], default=None)
         return most is not None and most["series"] in series
 
-    @property
-    def roots(self) -> list[int]:
-        """The ids of all cars that were not joined to another, in the order in which they were entered."""
-        return [
-            row["id"]
-            for row in knowing.rows(self.db, "SELECT id FROM cars ORDER BY id")
-            if knowing.joined_to(self.db, row["id"]) is None
-        ]
+    @cached_property
+    def keys_on_cars(self) -> dict[int, dict[str, set[tuple[str, str]]]]:
+        """For each car its numbers by what they are on, as (family, key), doubtful ones and slips among them.
+
+        In four passes over the file, to see which of many cars need a closer look.
+        """
+        keys: dict[int, set[tuple[str, str]]] = defaultdict(set)
+        for row in knowing.rows(
+            self.db,
+            "SELECT thing, family, key FROM number_keys JOIN readings ON readings.id = number_keys.subject "
+            "WHERE subject_kind = 'reading'",
+        ):
+            keys[row["thing"]].add((row["family"], row["key"]))
+        kinds = {row["id"]: row["kind"] for row in knowing.rows(self.db, "SELECT id, kind FROM things")}
+        fittings = knowing.rows(self.db, "SELECT id, thing, car, former, supersedes FROM fittings")
+        replaced = {row["supersedes"] for row in fittings}
+        roots = {row["id"]: knowing.stays(self.db, row["id"]) for row in knowing.rows(self.db, "SELECT id FROM cars")}
+        found: dict[int, dict[str, set[tuple[str, str]]]] = {root: defaultdict(set) for root in roots.values()}
+        for row in fittings:
+            if row["id"] not in replaced and not row["former"]:
+                found[roots[row["car"]]][kinds[row["thing"]]] |= keys[row["thing"]]
+        return found
 
 
 class Alike(NamedTuple):

@@ -38,6 +38,25 @@ def photographs_folder(registry: str | os.PathLike[str]) -> Path:
 # Is the file sound?
 
 
+def _edition_findings(target: Path) -> list[str]:
+    """Whether an edition holds what its own hash was taken of."""
+    from registry import edition, publish
+
+    conn = sqlite3.connect(f"{target.absolute().as_uri()}?mode=ro", uri=True)
+    try:
+        said = edition.edition_info(conn).get("sha256")
+        tables = edition.content(conn)
+    except sqlite3.DatabaseError as error:
+        return [f"SQLite cannot read the edition to its end: {error}. Get it anew from where it was published."]
+    finally:
+        conn.close()
+    if said != publish.content_hash(tables):
+        return [
+            f"{target} is not what was published: its content does not have the hash it carries. Get it anew from its list."
+        ]
+    return []
+
+
 def check_file(path: str | os.PathLike[str]) -> list[str]:
     """What is wrong with a registry file, a sentence each; an empty list where nothing is.
 
@@ -50,9 +69,7 @@ def check_file(path: str | os.PathLike[str]) -> list[str]:
         raise RegistryError(f"There is no file at {target}.")
     found = application_id(target)
     if found == schema.EDITION_APPLICATION_ID:
-        raise WrongInput(
-            f"{target} is a published edition; check-file looks at registries. Its own hash says whether it is whole."
-        )
+        return _edition_findings(target)
     if found is None:
         raise RegistryError(
             f"{target} is no SQLite file, or its first page is gone. If it was a registry, restore a backup."

@@ -160,6 +160,14 @@ def _claimed(book: Book, a: Record, b: Record, shared: Sequence[Shared]) -> Conf
         key=", ".join(dict.fromkeys(pair.one.typed for pair in shared)),
         says=_both_claim(a, b, serials, pans),
         sides=tuple(sides),
+        beside=next(
+            (
+                ((pair.one.typed, f"{a.number}, {pair.one.kind}"), (pair.other.typed, f"{b.number}, {pair.other.kind}"))
+                for pair in shared
+                if pair.one.typed != pair.other.typed
+            ),
+            (),
+        ),
         explanations=for_first(explanations),
     )
 
@@ -213,18 +221,18 @@ def _side_ask(book: Book, record: Record, other: Record, claims: Sequence[Held])
         return f"Ask from whom it was bought, and when: a bill of sale that leads to {other.number}, or {asked}."
     if any(len(issues_of(book, one)) > 1 for one in serials):
         return (
-            "The oldest dated paper of this body, an invoice or a first registration: it tells which issue of the number "
+            "Ask for the oldest dated paper of this body, an invoice or a first registration: it tells which issue of the number "
             "this is."
         )
     if not _plate_only(record, serials):
         return (
-            "A photograph of the number on the body itself, and of the plate's fixings if there is a plate, in one picture "
+            "Ask for a photograph of the number on the body itself, and of the plate's fixings if there is a plate, in one picture "
             "if that can be."
         )
     families = sorted({family for one in serials for family, _ in named(one.keys) if family in book.tables})
     place = f" ({book.tables[families[0]].where})" if families else ""
     return (
-        "A photograph of the plate from near by, with its fixings and a rule beside it, and one of the place where the maker "
+        "Ask for a photograph of the plate from near by, with its fixings and a rule beside it, and one of the place where the maker "
         f"put the number on the body itself{place}."
     )
 

@@ -25,7 +25,19 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "history": ("keeping", "cmd_history", "Who changed what, when and why?"),
     "statement": ("dating", "cmd_statement", "Keep what a paper or a person says, and of when."),
     "date": ("dating", "cmd_date", "When were pan, body and car made, and does it add up?"),
+    "first-hour": ("examining", "cmd_first_hour", "After an hour: what is known, what is not, what comes next?"),
+    "sheet": ("examining", "cmd_sheet", "A page to fill in at the car."),
+    "inspect": ("examining", "cmd_inspect", "What was seen on this car, tell by tell?"),
+    "look": ("examining", "cmd_look", "What is to be looked at next?"),
+    "evidence": ("examining", "cmd_evidence", "What do the findings bear, and what not yet?"),
     "decide": ("keeping", "cmd_decide", "What is this body, in whose opinion, on which evidence?"),
+    "repan": ("parting", "cmd_repan", "The body stands on another pan now."),
+    "replate": ("parting", "cmd_replate", "The body carries another plate now."),
+    "merge": ("parting", "cmd_merge", "Two records are one car."),
+    "split": ("parting", "cmd_split", "A record, or a visit, is of another car after all."),
+    "conflicts": ("parting", "cmd_conflicts", "What does not agree, and what would settle it?"),
+    "review": ("examining", "cmd_review", "Which decisions hung on something that has changed?"),
+    "tells": ("examining", "cmd_tells", "What is looked at, and on how many bodies was it found?"),
     "consent": ("keeping", "cmd_consent", "May this car be published?"),
     "hold": ("keeping", "cmd_hold", "Keep a car out of the next edition, or let it in again."),
     "stop": ("keeping", "cmd_stop", "Record or release what forbids going on."),
@@ -120,6 +132,10 @@ def run(args: list[str]) -> int:
         # The reader of our output has gone (less, head): not a fault, but Python would complain again at exit.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
+    except SystemExit:
+        if isinstance(sys.stdout, click.utils.PacifyFlushWrapper):
+            return 0  # click's way of ending when the reader of our output has gone; it sees to the streams itself
+        raise
     except KeyboardInterrupt:
         click.echo("Stopped.", err=True)
         return 130
@@ -141,6 +157,18 @@ def _fault(error: Exception) -> int:
         return error.exit_code
     if os.environ.get("TUBMARK_TRACEBACK"):
         raise error
+    import sqlite3
+
+    damaged = isinstance(error, sqlite3.DatabaseError) and not isinstance(error, sqlite3.OperationalError)
+    if damaged or "malformed" in str(error) or "not a database" in str(error):
+        click.echo(
+            f"Error: the file is damaged ({error}). 'tubmark check-file FILE' says where; restore the last backup and keep this file as it is.",
+            err=True,
+        )
+        return 2
+    if isinstance(error, OSError):
+        click.echo(f"Error: {error.strerror or error}: {error.filename or 'the output'}. Name another place.", err=True)
+        return 2
     click.echo(
         f"This is a fault in Tubmark, not in what you typed ({type(error).__name__}). Nothing was half-written: each step is saved whole or "
         "not at all. Set TUBMARK_TRACEBACK=1, run it again and send what it prints to the keeper of the program.",

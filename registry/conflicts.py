@@ -63,8 +63,18 @@ def conflicts(db: Source, car: str | None = None) -> list[Conflict]:
     found: list[Conflict] = []
     for find in FINDERS:
         found.extend(find(book, only))
-    found = _with_the_file(book, found, only)
+    found = _with_the_file(book, _told_apart(found), only)
     return sorted(found, key=lambda one: (not one.is_open, *_in_order(one.name)))
+
+
+def _told_apart(found: list[Conflict]) -> list[Conflict]:
+    """Two conflicts of one kind on one car get names that differ."""
+    met: dict[str, int] = defaultdict(int)
+    out = []
+    for one in found:
+        met[one.name] += 1
+        out.append(one if met[one.name] == 1 else replace(one, name=f"{one.name}:{met[one.name]}"))
+    return out
 
 
 def _in_order(name: str) -> tuple[int, int, str]:
@@ -91,7 +101,7 @@ def settle(
     if by is None or (isinstance(by, str) and not by.strip()):
         raise WrongInput("Who settles it? A conflict is settled by a named person.")
     one = named_conflict(db, name)
-    state = "open" if keep_open or reason.strip().casefold().startswith(NOT_KNOWN) else "settled"
+    state = "open" if keep_open or is_not_known(reason) else "settled"
     other = one.cars[1] if len(one.cars) > 1 else None
     row = {"kind": one.kind, "car_a": one.cars[0], "car_b": other, "key": one.key, "says": one.says}
     with store.transaction(db):
@@ -104,6 +114,11 @@ def settle(
             if (each.kind, each.cars, each.key) == (one.kind, one.cars, one.key)
         ]
     return kept[0]
+
+
+def is_not_known(reason: str) -> bool:
+    """Whether a reason says that there is none yet: "not known yet", and what may follow it."""
+    return reason.strip().casefold().startswith(NOT_KNOWN)
 
 
 def named_conflict(db: Source, name: str) -> Conflict:
@@ -143,7 +158,7 @@ def _with_the_file(book: Book, found: list[Conflict], only: int | None) -> list[
 
 
 def _is_about(book: Book, one: Conflict, row: dict[str, Any], cars: frozenset[int]) -> bool:
-    mine = frozenset(knowing.resolve_car(book.db, car)["id"] for car in one.cars)
+    mine = frozenset(book.record_of(car).id for car in one.cars)
     if row["kind"] != one.kind or cars != mine:
         return False
     return one.kind == TWO_CLAIM or row["key"] == one.key
@@ -295,7 +310,7 @@ def _on_a_list(book: Book, record: Record, number: str) -> tuple[tuple[Side, ...
     slip_for, slip_against = how_read(book, record, claims[0]) if claims else ([], [])
     sides = (
         Side(record.number, side_says(record, claims) if claims else f"No serial of {record.number} is on file.",
-             "A photograph of the number where it stands, with its fixings if it is on a plate, and a rule beside it."),
+             "Ask for a photograph of the number where it stands, with its fixings if it is on a plate, and a rule beside it."),
         Side(record.number, f"{'; '.join(told)}." if told else "The entry of the other list is not on file here.",
              "Ask whoever keeps the other list what its entry rests on: a photograph of that car, with the day on which it was seen."),
     )  # fmt: skip

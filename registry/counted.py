@@ -17,6 +17,7 @@ people write it. A list on which every number is dated is a file of papers, no l
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
@@ -175,12 +176,10 @@ def survivors_of(
     tables = knowing.house_tables(db)
     left_out: list[str] = []
     on: dict[str, list[Listed]] = {}
-    notes: dict[str, list[str | None]] = {}
     for one in (*numbers_on_lists(db, row, tables, left_out), *cars_of(db, row, tables, left_out)):
         on.setdefault(one.where, []).append(one)
-        notes.setdefault(one.where, []).append(one.note)
     own = knowing.info(db)["name"]
-    counted = _counted(db, row, on, notes, own, lists, left_out)
+    counted = _counted(db, on, own, lists, left_out)
     serials = {one.serial for found in on.values() for one in found if one.serial is not None}
     blocks = [Block(first=first)] if first is not None else []
     found = survivors(
@@ -189,6 +188,14 @@ def survivors_of(
         blocks=blocks,
         level=level,
     )
+    if len(counted) < 2:
+        # What is listed is listed, though it is too little to count with.
+        every = {name: {one.identity for one in seen} for name, seen in on.items() if not _is_papers(seen, name == own)}
+        times = Counter(car for cars in every.values() for car in cars)
+        listed = {"cars": len(times), "on_more_than_one": sum(count > 1 for count in times.values())}
+        found = replace(
+            found, listed={**listed, "lists": [{"name": name, "cars": len(cars)} for name, cars in every.items()]}
+        )
     if _dates_itself(row, tables):
         says = f"The numbers of the {row['name']} carry their date and begin again, so how many were made cannot be told from the highest."
         found = replace(found, made=replace(found.made, says=says))
@@ -389,9 +396,8 @@ def _without_echoes(cars: list[DatedCar]) -> list[DatedCar]:
 
 
 def _counted(
-    db: Source, series: dict[str, Any], on: dict[str, list[Listed]], notes: dict[str, list[str | None]], own: str,
-    named: tuple[str, ...], left_out: list[str],
-) -> list[str]:  # fmt: skip
+    db: Source, on: dict[str, list[Listed]], own: str, named: tuple[str, ...], left_out: list[str]
+) -> list[str]:
     """The lists to count with: those named, or those that have enough cars of the series."""
     known = {row["name"] for row in knowing.rows(db, "SELECT name FROM lists")} | {own}
     if named:
@@ -401,7 +407,7 @@ def _counted(
                 raise NoAnswer(f"There is no list '{name}' on file. There are: {', '.join(sorted(known))}.")
         return list(dict.fromkeys(by_name[name.casefold()] for name in named))
     sizes = {name: len({one.identity for one in found}) for name, found in on.items()}
-    papers = {name for name, found in notes.items() if name != own and all(_DATED.match(note or "") for note in found)}
+    papers = {name for name, found in on.items() if _is_papers(found, name == own)}
     longest = max((size for name, size in sizes.items() if name not in papers), default=0)
     least = max(FEWEST_ON_A_LIST, LEAST_SHARE * longest)
     counted = []
@@ -418,6 +424,11 @@ def _counted(
         else:
             counted.append(name)
     return counted
+
+
+def _is_papers(found: list[Listed], own: bool) -> bool:
+    """Whether a list is a file of dated papers: each of its numbers is dated."""
+    return not own and all(_DATED.match(one.note or "") for one in found)
 
 
 def _each_once(found: list[Listed]) -> list[int | str]:

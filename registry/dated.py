@@ -451,11 +451,22 @@ class _Gathering:
                 continue
             if on in ("body", "plate"):
                 self._add_body_number(number, numbers)
+            elif on == "pan" and not thing["former"]:
+                self._add(number, "pan_made", "stamping", f"number {number.text} on the pan")
+            elif on == "pan" and thing["fitting"] == self._first_pan():
+                self._add(number, "first_pan_made", "stamping", f"number {number.text} on the first pan")
             elif on == "pan":
-                event = "first_pan_made" if thing["former"] else "pan_made"
-                self._add(number, event, "stamping", f"number {number.text} on the {'first ' * thing['former']}pan")
+                self.not_used.append(f"The pan {number.text}, which was on this car for a time, dates that pan alone.")
             elif not thing["former"]:
                 self._add(number, _DATES[on], "stamping", f"number {number.text} on the {on}")
+
+    def _first_pan(self) -> int | None:
+        """The fitting of the pan that was first, of those no longer on the car: it came on at no known time, or at the earliest."""
+        gone = [thing for thing in self.things if thing["kind"] == "pan" and thing["former"]]
+        first = min(
+            gone, key=lambda one: (one["earliest"] or "", one["latest"] or "9999", one["fitting"]), default=None
+        )
+        return None if first is None else int(first["fitting"])
 
     def _first_pan_is_gone(self) -> bool:
         return self._was_repanned() or any(t["kind"] == "pan" and t["former"] for t in self.things)

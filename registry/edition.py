@@ -101,8 +101,20 @@ def _tables(compiled: tuple[str, ...]) -> Any:
 
 
 def public_car(conn: sqlite3.Connection, car: str) -> dict[str, Any] | None:
-    """The public entry of a car, or None where this edition has none."""
-    return next(iter(_rows(conn, "SELECT * FROM cars WHERE car = ?", [car])), None)
+    """The public entry of a car, or None where this edition has none.
+
+    The number of a record that was joined to it leads to it as well; its own number stands in the entry.
+    """
+    found = next(iter(_rows(conn, "SELECT * FROM cars WHERE car = ?", [car])), None)
+    if found is None and _has_table(conn, "aliases"):  # editions of before there were any have none
+        found = next(
+            iter(_rows(conn, "SELECT cars.* FROM cars JOIN aliases USING (car) WHERE aliases.alias = ?", [car])), None
+        )
+    return found
+
+
+def _has_table(conn: sqlite3.Connection, name: str) -> bool:
+    return conn.execute("SELECT 1 FROM sqlite_master WHERE type = 'table' AND name = ?", (name,)).fetchone() is not None
 
 
 def columns(conn: sqlite3.Connection, table: str = "cars") -> dict[str, str]:
@@ -115,6 +127,7 @@ def content(conn: sqlite3.Connection) -> dict[str, list[tuple[Any, ...]]]:
     return {
         name: [tuple(row) for row in conn.execute(f"SELECT {', '.join(of)} FROM {name} ORDER BY {', '.join(of)}")]
         for name, of in publish.TABLES.items()
+        if _has_table(conn, name)
     }
 
 

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 from registry.errors import NoAnswer
 from registry.models import DATED, EVENT_WORDS
+from registry.schema import OF_ENTRY
 
 if TYPE_CHECKING:
     from sqlite_utils import Database
@@ -107,7 +108,7 @@ def where_said(db: Source, values: Iterable[str]) -> list[dict[str, Any]]:
 # Which car
 
 
-def _number(text: str) -> str:
+def entry_number(text: str) -> str:
     """An entry's number however it was typed: 'e24 17' is E24-017."""
     match = re.fullmatch(r"([Ee])\s*([0-9]{2})[\s-]*([0-9]{1,6})", text.strip())
     return f"E{match[2]}-{int(match[3]):03d}" if match else text.strip()
@@ -115,7 +116,7 @@ def _number(text: str) -> str:
 
 def entry_row(db: Source, text: str) -> dict[str, Any]:
     """The entry of that number. Raises NoAnswer where there is none."""
-    found = row(db, "SELECT * FROM entries WHERE number = ?", [_number(text)])
+    found = row(db, f"SELECT *, {OF_ENTRY} AS car FROM entries WHERE number = ?", [entry_number(text)])
     if found is None:
         raise NoAnswer(
             f"There is no entry {text.strip()} in this registry. Look a number up with: tubmark find 'NUMBER'"
@@ -125,7 +126,7 @@ def entry_row(db: Source, text: str) -> dict[str, Any]:
 
 def car_row(db: Source, text: str) -> dict[str, Any]:
     """The car that carries this number or had an entry of this number, before any joining. Raises NoAnswer."""
-    number = _number(text)
+    number = entry_number(text)
     found = row(db, "SELECT * FROM cars WHERE number = ?", [number])
     if found is None:
         found = row(
@@ -297,7 +298,10 @@ def open_stops(db: Source, car: int) -> list[dict[str, Any]]:
 
 
 def decisions_of(db: Source, car: int) -> list[dict[str, Any]]:
-    """The opinions on a car, oldest first, each with its ``evidence`` and whether it ``stands`` (no later one supersedes it)."""
+    """The opinions on a car, oldest first, each with its ``evidence`` and whether it ``stands`` (no later one supersedes it).
+
+    ``weighed`` is what the findings bore on that day, as it was kept then; None where nothing could be weighed.
+    """
     cars = members(db, car)
     found = rows(db, f"SELECT * FROM decisions WHERE car IN {_in(cars)} ORDER BY id", cars)
     superseded = {decision["supersedes"] for decision in found}
@@ -310,6 +314,8 @@ def decisions_of(db: Source, car: int) -> list[dict[str, Any]]:
         )
         for piece in decision["evidence"]:
             piece["frozen"] = json.loads(piece["frozen"])
+        kept = row(db, "SELECT frozen FROM decision_weighings WHERE decision = ?", [decision["id"]])
+        decision["weighed"] = json.loads(kept["frozen"]) if kept else None
     return found
 
 
@@ -328,15 +334,34 @@ def is_about(db: Source, kind: str, found: dict[str, Any], car: int) -> bool:
     return any(thing["id"] == found.get("thing") for thing in things_of(db, car))
 
 
+#: Consents, the strictest first: of two records that were joined the stricter word holds until the keeper is asked again.
+STRICTEST_FIRST = ("withdrawn", "none", "unknown", "number hidden", "full")
+
+
 def consent_of(db: Source, car: int) -> dict[str, Any]:
-    """The consent that holds for a car: ``consent`` (unknown where nobody was asked), ``at``, ``person``, ``reason``."""
+    """The consent that holds for a car: ``consent`` (unknown where nobody was asked), ``at``, ``person``, ``reason``.
+
+    What was put down last holds, whatever day it was said on: a withdrawal told today of a day long past counts from today.
+    Where records were joined, what was said since then; else the strictest of what was said of each (as ``registry.publish``).
+    """
     cars = members(db, car)
-    found = row(
+    found = rows(
         db,
-        f"SELECT consent, at, person, reason FROM consents WHERE car IN {_in(cars)} ORDER BY at DESC, id DESC LIMIT 1",
+        f"SELECT car, consent, at, person, reason, event FROM consents WHERE car IN {_in(cars)} ORDER BY id",
         cars,
     )
-    return found or {"consent": "unknown", "at": None, "person": None, "reason": None}
+    if len(cars) > 1 and found:
+        joins = row(
+            db,
+            f"SELECT max(event) AS last FROM car_joins WHERE car IN {_in(cars)} OR into_car IN {_in(cars)}",
+            [*cars, *cars],
+        )
+        if joins is not None and found[-1]["event"] < joins["last"]:
+            last = {each["car"]: each for each in found}
+            found = sorted(last.values(), key=lambda each: STRICTEST_FIRST.index(each["consent"]), reverse=True)
+    if not found:
+        return {"consent": "unknown", "at": None, "person": None, "reason": None}
+    return {key: found[-1][key] for key in ("consent", "at", "person", "reason")}
 
 
 def hold_of(db: Source, car: int) -> dict[str, Any] | None:
@@ -347,17 +372,21 @@ def hold_of(db: Source, car: int) -> dict[str, Any] | None:
 
 
 def conflicts_of(db: Source, car: int) -> list[dict[str, Any]]:
-    """The conflicts a car is part of that no later word supersedes, open ones first; ``with`` is the other car's number."""
+    """The conflicts a car is part of that no later word supersedes, open ones first; ``with`` is the other car's number.
+
+    One between two records that are one car by now is at rest, and comes back where they are split.
+    """
     cars = members(db, car)
     found = rows(
         db,
         f"""
         SELECT conflicts.* FROM conflicts
         WHERE (car_a IN {_in(cars)} OR car_b IN {_in(cars)})
+          AND NOT (car_b IS NOT NULL AND car_a IN {_in(cars)} AND car_b IN {_in(cars)})
           AND NOT EXISTS (SELECT 1 FROM conflicts AS later WHERE later.supersedes = conflicts.id)
         ORDER BY state, id
         """,
-        [*cars, *cars],
+        [*cars, *cars, *cars, *cars],
     )
     for conflict in found:
         other = conflict["car_b"] if conflict["car_a"] in cars else conflict["car_a"]
@@ -504,7 +533,15 @@ def _decoded(db: Source, reading: dict[str, Any], *, former: bool) -> list[dict[
 def entries_of(db: Source, car: int) -> list[dict[str, Any]]:
     """The visits of a car, oldest first."""
     cars = members(db, car)
-    return rows(db, f"SELECT * FROM entries WHERE car IN {_in(cars)} ORDER BY entry_date, id", cars)
+    return rows(
+        db,
+        f"""
+        SELECT *, {OF_ENTRY} AS car FROM entries
+        WHERE (entries.car IN {_in(cars)} OR entries.number IN (SELECT number FROM cars WHERE id IN {_in(cars)}))
+          AND {OF_ENTRY} IN {_in(cars)} ORDER BY entry_date, id
+        """,
+        [*cars, *cars, *cars],
+    )
 
 
 def car_record(db: Source, car: dict[str, Any] | int | str) -> dict[str, Any]:

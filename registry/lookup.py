@@ -21,8 +21,9 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from registry import near as beside
-from registry.near import SHORTEST as SHORTEST_NEAR
-from registry.near import parted as differs
+
+#: One slip aside of a shorter number is not answered. Where two numbers part. Both for whoever looks numbers up in other ways.
+SHORTEST_NEAR, differs = beside.SHORTEST, beside.parted
 
 #: How a key is made; kept with each key, so that one can tell which keys are older than the rule.
 RULE = "keys 1"
@@ -32,6 +33,10 @@ EXACT = "SELECT subject_kind, subject, kind, family, certain FROM number_keys WH
 
 #: SQLite takes at least 999 values in one statement, also in old builds.
 _CHUNK = 900
+
+#: How many cars, and how many numbers of one other list, are shown to a person. A near number on another list is shown where it is
+#: at least this likely. Own assumptions.
+MOST_SHOWN, MOST_OF_A_LIST, WORTH_SHOWING = 12, 5, 0.01
 
 _ORDINALS = {1: "1st", 2: "2nd", 3: "3rd"}
 
@@ -135,7 +140,7 @@ class Hit:
     and "list" for a number on somebody else's list; these two have no car, and ``stamped_on`` says what
     they are of. ``differs``: the places, counted from 0 along ``asked_key`` (the number asked for, as it is
     looked up), where the two part: ``asked`` and ``listed`` are the characters there, empty where one side
-    has none. ``how``: exact; near (one slip aside, or read from the wrong side); further (two misread characters). ``probability``:
+    has none. ``how``: exact, or near (one slip aside, read from the wrong side, or, asked for, two misread characters). ``probability``:
     that this is the number read, all numbers that may be it considered, on the list or not; None where it was not weighed.
     """
 
@@ -219,9 +224,46 @@ class FindAnswer:
         return [hit for hit in self.near if hit.kind not in ("theft", "list")]
 
     @property
+    def shown(self) -> tuple[list[Hit], list[str]]:
+        """What a person is shown of the cars and the lists, and a sentence each on what was left out (JSON has it all).
+
+        Exact hits come first; a near one on somebody's list is left out where it is less likely than ``WORTH_SHOWING``.
+        """
+        out: list[Hit] = []
+        left: dict[str, int] = {}
+        counts: dict[str, int] = {}
+        for hit in [*self.cars, *self.other_lists]:
+            of = "the cars here" if hit.car else f"the list {hit.source}"
+            counts[of] = counts.get(of, 0) + 1
+            most = MOST_SHOWN if hit.car else MOST_OF_A_LIST
+            unlikely = hit.kind == "list" and hit.how != "exact" and (hit.probability or 1.0) < WORTH_SHOWING
+            if counts[of] > most or unlikely:
+                left[of] = left.get(of, 0) + 1
+            else:
+                out.append(hit)
+        more = [
+            f"{count} more on {of} {'is' if count == 1 else 'are'} not shown; --json has them."
+            for of, count in left.items()
+        ]
+        return out, more
+
+    @property
+    def none_of_these(self) -> str:
+        """How likely it is that the number is not on record at all, where that is in doubt; else empty."""
+        from decoder.words import chance
+
+        if self.not_on_list is None or not self.near or self.not_on_list < WORTH_SHOWING:
+            return ""
+        if all(hit.how == "exact" and hit.certain for hit in self.cars) and self.not_on_list < 0.1:
+            return ""
+        return f"That it is none of these: {chance(self.not_on_list)}."
+
+    @property
     def says(self) -> list[str]:
         """The answer in sentences, in the order in which they are to be read."""
         lines = [hit.says for hit in self.near]
+        if self.none_of_these:
+            lines.append(self.none_of_these)
         if not self.cars:
             also = "" if self.near else ", exactly or one character off"
             lines.append(f"No car with this number is on record here{also}.")
@@ -298,7 +340,7 @@ def find(
         met = {subject: one for subject, one in met.items() if subject[0] != "list" or one.how == "exact"}
     shares = {subject: _share(conn, subject, one) for subject, one in met.items()}
     if weigh:
-        _weigh(answer, met, shares, reading, looked, on, tables, how)
+        _weigh(answer, met, shares, reading, looked, tables, how)
 
     hits = []
     for subject, one in met.items():
@@ -357,32 +399,16 @@ def _weigh(
     shares: dict[tuple[str, int], float],
     reading: Any,
     looked: beside.Looked,
-    on: str | None,
     tables: Any,
     how: Any,
 ) -> None:
-    """Fill in the chance of each number on record, and that it is none of them.
-
-    Beforehand a number on the list is ``near.LISTED`` times as likely to be the one asked for as another that was issued; a
-    record that is itself doubtful counts by its share.
-    """
+    """Fill in the chance of each number on record, and that it is none of them (``near.chances``)."""
     listed: dict[str, float] = {}
-    weights: dict[str, float] = {}
     for subject, one in met.items():
         for key in one.keys:
             listed[key] = max(listed.get(key, 0.0), shares[subject])
-    for found in looked.found:
-        weights[found.key] = found.weight
-    if not listed:
-        answer.not_on_list = 1.0
-        return
-    exactly = reading.is_certain and any(one.how == "exact" and one.certain for one in met.values())
-    everything = beside.room(reading, looked.patterns, on, tables, how, look=not exactly)
-    known = sum(share * weights[key] for key, share in listed.items())
-    others = max(everything - known, 0.0)
-    total = beside.LISTED * known + others
-    answer.chances = {key: beside.LISTED * weights[key] / total for key in listed} if total else {}
-    answer.not_on_list = round(others / total, 6) if total else 1.0
+    answer.chances, none = beside.chances(reading, looked.found, looked.patterns, listed, tables, how)
+    answer.not_on_list = round(none, 6)
 
 
 def _add_reports(conn: sqlite3.Connection, looked: beside.Looked) -> None:
@@ -418,7 +444,7 @@ def _rows_under(conn: sqlite3.Connection, keys: list[str]) -> Iterator[tuple[str
 def _hits(conn: sqlite3.Connection, subject: tuple[str, int], one: _Met) -> Iterator[Hit]:
     kind, ident = subject
     common: dict[str, Any] = {
-        "how": "near" if one.how == "turned" else one.how,
+        "how": "exact" if one.how == "exact" else "near",
         "key": one.key,
         "asked_key": one.found.pattern.text,
         "certain": one.certain,
@@ -526,7 +552,7 @@ def _order(hit: Hit, on: str | None) -> tuple[Any, ...]:
     group = {"theft": 0, "list": 2}.get(hit.kind, 1)
     return (
         group,
-        _HOW[hit.how],
+        hit.how != "exact",
         other_kind and group == 1,
         -(hit.probability or 0.0),
         hit.slip,
@@ -576,7 +602,9 @@ def _parts_in(found: list[dict[str, Any]]) -> str:
         return f"{words[:1].upper()}{words[1:]}." if words else ""
     if len(found) == 2 and found[0]["change"] == "misread":
         return f"Two characters differ: {words}."
-    return f"One character differs: {words}." if found[0]["change"] != "swapped" else f"Two figures changed places: {words}."
+    if found[0]["change"] == "swapped":
+        return f"Two characters changed places: {words}."
+    return f"One character differs: {words}."
 
 
 def _sentence(hit: Hit, on: str | None) -> str:

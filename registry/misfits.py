@@ -9,13 +9,14 @@ from __future__ import annotations
 
 import re
 from collections import defaultdict
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from itertools import combinations
 from typing import Any
 
 from registry import dated, knowing
 from registry.alike import Book, Held, Record, named, one_car
 from registry.metal import compare
+from registry.schema import OF_ENTRY
 from registry.sides import (
     EARLY_PLATE,
     ONE_PICTURE,
@@ -32,13 +33,20 @@ from registry.sides import (
     placed,
     plate_found,
     quoted,
-    records,
     up,
 )
 
 #: Two difference hashes of 64 bits that differ in so few are taken for one picture, scaled or saved again (own choice; pictures
 #: of one wall differ in more).
 ALIKE_BITS = 6
+
+
+def _with(book: Book, only: int | None, has: Callable[[dict[str, set[tuple[str, str]]]], bool]) -> list[Record]:
+    """The records to look at: the one of ``only``, or all of which the numbers by kind make it worth while."""
+    if only is not None:
+        return [book.record(only)]
+    return [book.record(car) for car, numbers in book.keys_on_cars.items() if has(numbers)]
+
 
 # --- a plate on a body that was moulded before plates ----------------------------------------------------------------
 
@@ -48,7 +56,7 @@ def early_plates(book: Book, only: int | None) -> Iterator[Conflict]:
     starts = {family.id: point for family in book.tables if not family.special for point in plates_began(family.raw)}
     if not starts:
         return
-    for record in records(book, only):
+    for record in _with(book, only, lambda on: any(family in starts for family, _key in on["plate"])):
         for plate in record.here("plate"):
             for family, key in sorted(named(plate.keys)):
                 point = starts.get(family)
@@ -143,13 +151,13 @@ def _early_plate(book: Book, record: Record, plate: Held, family: str, key: str,
             Side(
                 record.number,
                 f"The plate says {plate.typed}{placed(plate)}.",
-                "The maker's letter that came with the plate; without it a photograph of the plate with its fixings and a rule beside it.",
+                "Ask for the maker's letter that came with the plate; without it a photograph of the plate with its fixings and a rule beside it.",
             ),
             Side(
                 record.number,
                 f"The body {'has ' + ' and '.join(one.typed for one in shells) if shells else 'has no number on file'}"
                 f"{placed(shells[0]) if shells else ''}.",
-                f"A photograph of the number on the body itself ({book.tables[family].where}).",
+                f"Ask for a photograph of the number on the body itself ({book.tables[family].where}).",
             ),
         ),
         explanations=for_first(explanations),
@@ -176,10 +184,15 @@ _AFTER_THE_PAN = ("assembled", "first_registered", "repanned")
 
 def younger_pans(book: Book, only: int | None) -> Iterator[Conflict]:
     """Pans made after the car on them was put together or registered, as ``registry.dated`` finds by all the papers."""
-    for record in records(book, only):
-        if not record.here("pan") or not any(
-            dated.CALLED.get(row["about"], row["about"]) in _AFTER_THE_PAN and row["edtf"] for row in record.statements
-        ):
+    names = [name for name in (*_AFTER_THE_PAN, *dated.CALLED) if dated.CALLED.get(name, name) in _AFTER_THE_PAN]
+    told = knowing.rows(
+        book.db,
+        f"SELECT DISTINCT car FROM statements WHERE edtf IS NOT NULL AND about IN ({', '.join('?' * len(names))})",
+        names,
+    )
+    spoken_of = {knowing.stays(book.db, row["car"]) for row in told}
+    for record in _with(book, only, lambda on: bool(on["pan"])):
+        if record.id not in spoken_of or not record.here("pan"):
             continue
         answer = dated.date_car(book.db, record.id)
         for one in answer.conflicts:
@@ -223,12 +236,12 @@ def _younger_pan(book: Book, record: Record, answer: Any, one: Any) -> Conflict:
             Side(
                 record.number,
                 f"{up(claim(pan))}: a pan made {_made(answer, pan)}.",
-                "The number on the tunnel again, photographed with light from the side; and an invoice for a second pan, if there was one.",
+                "Ask for the number on the tunnel again, photographed with light from the side, and for an invoice for a second pan, if there was one.",
             ),
             Side(
                 record.number,
                 f"The papers: {said}.",
-                "The paper in the original, both sides: does any number on it stand on this car?",
+                "Ask for the paper in the original, both sides: does any number on it stand on this car?",
             ),
         ),
         explanations=for_first(
@@ -278,22 +291,29 @@ def _made(answer: Any, pan: Held) -> str:
 
 def titles(book: Book, only: int | None) -> Iterator[Conflict]:
     """Titles whose number is not this pan's: it is another car's, or no slip away from the pan's own."""
-    for record in records(book, only):
+    looked_at = _with(book, only, lambda on: bool(on["title"]) and not (on["title"] & on["pan"]))
+    if only is not None:  # its pan may be the one that another car's title names
+        named_by = {car for pan in looked_at[0].here("pan") for car in _cars_with(book, pan, "title")}
+        looked_at += [book.record(car) for car in sorted(named_by - {only})]
+    for record in looked_at:
         pans = record.here("pan")
         for title in record.here("title"):
             if any(title.same_as(pan) for pan in pans):
                 continue
             found = _title(book, record, title, pans)
-            if found is not None:
+            if found is not None and (only is None or only in {book.record_of(car).id for car in found.cars}):
                 yield found
 
 
 def _title(book: Book, record: Record, title: Held, pans: Sequence[Held]) -> Conflict | None:
+    verdicts = [compare(title.typed, pan.typed, "pan", book.tables) for pan in pans]
+    if any(verdict in ("same", "may be the same") for verdict in verdicts):
+        return None
     other = _whose_pan(book, record, title)
-    verdict = compare(title.typed, pans[0].typed, "pan", book.tables) if pans else ""
+    verdict = verdicts[0] if verdicts else ""
     known = [one for one in dated.date_car(book.db, record.id).compared if one.paper == "title"] if pans else []
     speaks_of_another = any(one.verdict == "another number" and one.on_paper == title.typed for one in known)
-    if other is None and (verdict in ("may be the same", "one slip apart") or not speaks_of_another):
+    if other is None and ("one slip apart" in verdicts or not speaks_of_another):
         return None
     gone = [one for one in record.held if one.kind == "pan" and not one.is_here and one.same_as(title)]
     moved = [row for row in record.statements if row["about"] == "repanned"]
@@ -337,12 +357,12 @@ def _title(book: Book, record: Record, title: Held, pans: Sequence[Held]) -> Con
         Side(
             record.number,
             f"The title says {title.typed}.",
-            "The title itself, both sides: what does it call the vehicle, and which office issued it? Ask that office which object it speaks of.",
+            "Ask for the title itself, both sides: what does it call the vehicle, and which office issued it? Ask that office which object it speaks of.",
         ),
         Side(
             record.number,
             f"The pan says {' and '.join(one.typed for one in pans)}." if pans else "No number of the pan is on file.",
-            "A photograph of the number on the pan, lit from the side; and an invoice for the pan, if the floor was changed.",
+            "Ask for a photograph of the number on the pan, lit from the side, and for an invoice for the pan, if the floor was changed.",
         ),
     ]
     if other is not None:
@@ -350,7 +370,7 @@ def _title(book: Book, record: Record, title: Held, pans: Sequence[Held]) -> Con
             Side(
                 other.number,
                 f"{other.number} has the pan {title.typed}.",
-                "The title of this car: which number does it give?",
+                "Ask for the title of this car: which number does it give?",
             )
         )
     return Conflict(
@@ -359,6 +379,7 @@ def _title(book: Book, record: Record, title: Held, pans: Sequence[Held]) -> Con
         cars=(record.number,) + ((other.number,) if other else ()),
         key=title.typed,
         says=says,
+        beside=((pans[0].typed, "on the pan"), (title.typed, "on the title")) if pans else (),
         sides=tuple(sides),
         explanations=for_first(explanations),
     )
@@ -366,20 +387,24 @@ def _title(book: Book, record: Record, title: Held, pans: Sequence[Held]) -> Con
 
 def _whose_pan(book: Book, record: Record, title: Held) -> Record | None:
     """Another car on file whose pan has the number of this title."""
-    keys = [key for family, key in named(title.keys) if family]
+    for car in _cars_with(book, title, "pan"):
+        if car != record.id and any(one.same_as(title) for one in book.record(car).here("pan")):
+            return book.record(car)
+    return None
+
+
+def _cars_with(book: Book, number: Held, on: str) -> list[int]:
+    """The cars, by id, that have a number of a known family on a thing of another kind."""
+    keys = [key for family, key in named(number.keys) if family]
     marks = ", ".join("?" * len(keys))
-    for row in knowing.rows(
+    things = knowing.rows(
         book.db,
         "SELECT DISTINCT readings.thing FROM number_keys JOIN readings ON readings.id = number_keys.subject "
-        f"WHERE subject_kind = 'reading' AND certain = 1 AND kind = 'pan' AND key IN ({marks}) ORDER BY readings.thing",
-        keys,
-    ):
-        car = knowing.car_of_thing(book.db, row["thing"])
-        if car is not None and car != record.id:
-            other = book.record(car)
-            if any(one.same_as(title) for one in other.here("pan")):
-                return other
-    return None
+        f"WHERE subject_kind = 'reading' AND certain = 1 AND kind = ? AND key IN ({marks}) ORDER BY readings.thing",
+        [on, *keys],
+    )
+    cars = (knowing.car_of_thing(book.db, row["thing"]) for row in things)
+    return list(dict.fromkeys(car for car in cars if car is not None))
 
 
 # --- one picture under two cars --------------------------------------------------------------------------------------
@@ -389,7 +414,7 @@ def pictures(book: Book, only: int | None) -> Iterator[Conflict]:
     """Pictures that are filed under two cars: one file, or two that look the same."""
     pictures = knowing.rows(
         book.db,
-        "SELECT photographs.id, coalesce(photographs.car, entries.car) AS car, thing, sha256, clean_sha256, dhash, view, taken "
+        f"SELECT photographs.id, coalesce(photographs.car, {OF_ENTRY}) AS car, thing, sha256, clean_sha256, dhash, view, taken "
         "FROM photographs LEFT JOIN entries ON entries.id = photographs.entry ORDER BY photographs.id",
     )
     for row in pictures:
@@ -460,7 +485,7 @@ def _one_picture(a: Record, b: Record, pairs: Sequence[tuple[dict[str, Any], dic
         Side(
             record.number,
             f"Filed under {record.number}: {filed([pair[place] for pair in pairs])}.",
-            "A new photograph of the same view of this car, with a card in it that bears today's date.",
+            "Ask for a new photograph of the same view of this car, with a card in it that bears today's date.",
         )
         for place, record in enumerate((a, b))
     )

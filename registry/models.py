@@ -11,7 +11,7 @@ import re
 from datetime import date
 from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from registry.errors import WrongInput
 
@@ -246,6 +246,16 @@ class DecisionIn(_In):
     supersedes: int | None = None
     slip_of: int | None = None
 
+    @model_validator(mode="after")
+    def _whole(self) -> DecisionIn:
+        if self.opinion == "two bodies joined" and not (self.series and self.second_series):
+            raise ValueError("two bodies joined are of two series: name both")
+        if self.opinion in ("maker's series", "continuation body") and not self.series:
+            raise ValueError(f"{self.opinion} needs a series: name it")
+        if self.opinion == "open" and self.series:
+            raise ValueError("an open opinion names no series: leave it out, or say which opinion it is")
+        return self
+
 
 class StopIn(_In):
     """A state that forbids going on unremarked. It advises and says whom to ask; it accuses nobody."""
@@ -334,8 +344,30 @@ class TellCountIn(_In):
     source: Said
 
 
+class TellChangeIn(_In):
+    """On one series the tell's rate changes at a serial: ``before`` it, and ``at`` it and after. ``at`` is as it is stamped."""
+
+    series: Said
+    at: Said
+    before_seen: float = Field(ge=0)
+    before_of: float = Field(ge=0)
+    after_seen: float = Field(ge=0)
+    after_of: float = Field(ge=0)
+    kind: Literal["counted", "estimate"] = "counted"
+    source: Said
+
+
+class OddsIn(_In):
+    """Of so many cars that came to the gate as one of these bodies, how many were of a kind. ``hypothesis`` is a series."""
+
+    sheet: Said
+    hypothesis: Said
+    weight: float = Field(ge=0)
+    source: Said
+
+
 class TellIn(_In):
-    """A feature worth examining."""
+    """A feature worth examining. ``carries``: it is what the number stands on, the plate or the body itself."""
 
     code: Said
     sheet: Said
@@ -349,7 +381,9 @@ class TellIn(_In):
     cautions: str | None = None
     later: bool = False
     note: str | None = None
+    carries: Literal["plate", "body"] | None = None
     counts: tuple[TellCountIn, ...] = ()
+    changes: tuple[TellChangeIn, ...] = ()
 
 
 class FamilyTableIn(_In):
@@ -413,6 +447,29 @@ class JoinIn(_In):
     reason: Said
     at: Day
     by: Person | None = None
+
+
+class ChangeIn(_In):
+    """That the pan or the plate of a car was changed: what was on it comes off, and another one comes on.
+
+    What comes on is a number that was read (``reading``), a thing on file (``thing``: from another car, or back again), the one
+    that is on file already where only now is known that it is not the first (``present``, with ``before`` where a paper gives
+    the number of the one before), or nothing (``off``). ``when`` is an EDTF date, ``relation`` how it bounds the change;
+    ``paper`` is a statement on file, ``statement`` one to be put on file with it.
+    """
+
+    car: str
+    kind: Literal["pan", "plate"]
+    reason: Said
+    reading: ReadingIn | None = None
+    thing: int | None = None
+    present: bool = False
+    before: ReadingIn | None = None
+    off: bool = False
+    when: str | None = None
+    relation: Relation = "equals"
+    paper: int | None = None
+    statement: StatementIn | None = None
 
 
 class PaperIn(_In):

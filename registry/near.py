@@ -35,7 +35,7 @@ from functools import lru_cache
 from threading import Lock
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from decoder.channel import AS_READ, Channel, channel
+from decoder.channel import AS_READ, EXCHANGED, Channel, channel
 from decoder.reading import Cell, Reading, read
 
 if TYPE_CHECKING:
@@ -126,11 +126,13 @@ def patterns(reading: Reading, on: str | None, tables: Tables) -> list[Pattern]:
     """The ways in which families would write what was read, and, last, what was typed as it stands; each once.
 
     ``on`` limits the families to those that the thing carries. A dash taken for a character is not tried: that is a guess
-    of the decoder's.
+    of the decoder's. Where a number fits a family as it was typed, no family is tried that takes a letter for a figure of another shape.
     """
+    from decoder.patterns import MOST_EXCHANGED
     from decoder.weighing import laid_out, spellings, variants_of
 
     out: dict[tuple[tuple[Cell, ...], tuple[str, ...]], Pattern] = {}
+    exchanged: dict[tuple[tuple[Cell, ...], tuple[str, ...]], Pattern] = {}
     plain = [variant for variant in variants_of(reading) if not variant.guess]
     for family in tables.carried_by(on):
         if family.special:  # a numbering with a decoder of its own: its key is the one that was typed
@@ -142,18 +144,23 @@ def patterns(reading: Reading, on: str | None, tables: Tables) -> list[Pattern]:
                     continue
                 for laid in laid_out(spelling.cells, template.length):
                     options = [
-                        "".join(c for c, _ in AS_READ.weights(cell.chars, False, alphabet))
+                        AS_READ.weights(cell.chars, False, alphabet)
                         for cell, alphabet in zip(laid, template.cells, strict=True)
                     ]
-                    if all(options):
+                    others = sum(1 for option in options if option and max(w for _, w in option) <= EXCHANGED)
+                    if all(options) and others <= (0 if template.any else MOST_EXCHANGED):
                         met = True
                         cells = tuple(
-                            cell._replace(chars=chars if cell.chars else "", stretch=False)
-                            for cell, chars in zip(laid, options, strict=True)
+                            cell._replace(chars="".join(c for c, _ in option) if cell.chars else "", stretch=False)
+                            for cell, option in zip(laid, options, strict=True)
                         )
-                        out.setdefault((cells, tuple(template.cells)), Pattern(cells, tuple(template.cells), family.id))
+                        kept = exchanged if others else out
+                        kept.setdefault(
+                            (cells, tuple(template.cells)), Pattern(cells, tuple(template.cells), family.id)
+                        )
             if met:
                 break
+    out = out or exchanged
     cells = tuple(_folded(cell) for cell in reading.cells)
     out.setdefault((cells, ()), Pattern(cells, ("",) * len(cells)))
     return list(out.values())
@@ -312,31 +319,70 @@ def weigh(asked: str | Sequence[Cell], listed: str, how: Channel | None = None) 
     return out
 
 
-def room(
-    reading: Reading, found: Iterable[Pattern], on: str | None, tables: Tables, how: Channel, look: bool = True
-) -> float:
-    """What all numbers together would weigh that may be the one read, on the list or not.
+def chances(
+    reading: Reading,
+    found: Iterable[Found],
+    wanted: Sequence[Pattern],
+    shares: dict[str, float],
+    tables: Tables,
+    how: Channel,
+) -> tuple[dict[str, float], float]:
+    """How likely each number on record is to be the one read, and how likely it is that none of them is.
 
-    Where a family's table knows such numbers, those that were issued count in full and the rest of the pattern ``NOT_ISSUED``; where
-    none does (or not ``look``), every number of the pattern counts.
+    ``shares``: the numbers on record that count, each with how much of a record it is (1.0, or less where the record is itself
+    doubtful). As in decoding, families start equal and each counts by the share of what the reading can be, in its pattern, that was
+    issued; what no table has issued counts ``NOT_ISSUED``. Within a family a number on the list is ``LISTED`` times as likely beforehand
+    as another that was issued. Where the very number is on the list, its family's table is not gone through: all of it counts as issued.
     """
     from decoder.weighing import of_family, variants_of
 
-    most, pattern_room = 0.0, 0.0
-    families = dict.fromkeys(pattern.family for pattern in found)
-    for pattern in found:
-        here = 1.0 - 3.0 * how.slip
-        for cell, alphabet in zip(pattern.cells, pattern.alphabets, strict=True):
-            # Where nothing says what may stand there, figures are what most numbers are made of.
-            here *= how.of_any(cell.chars, cell.doubtful, alphabet or string.digits) if cell.chars else len(alphabet or string.digits)
-        if pattern.family or len(families) == 1:
-            pattern_room = max(pattern_room, here)
-    if look:
-        plain = [variant for variant in variants_of(reading) if not variant.guess]
-        for name in families:
-            if name and (issued := of_family(tables[name], plain, None, how)) is not None:
-                most = max(most, issued.total)
-    return most + NOT_ISSUED * pattern_room if most else pattern_room
+    found = [one for one in found if one.key in shares]
+    weights = {one.key: one.weight for one in found}
+    exactly = {one.key for one in found if one.how == "exact"}
+    by_family = {pattern.family: 0.0 for pattern in wanted if pattern.family}
+    for pattern in wanted:
+        by_family[pattern.family] = max(by_family.get(pattern.family, 0.0), _room(pattern, how))
+    plain_room = by_family.pop("", 1.0)
+    fitting: dict[str, list[str]] = {name: [] for name in by_family}
+    homeless = []
+    for key in weights:
+        at_home = False
+        for family in tables:
+            if not family.special and any(template.fits(key) for template in family.of_length(len(key))):
+                fitting.setdefault(family.id, []).append(key)
+                at_home = True
+        if not at_home:
+            homeless.append(key)
+    plain = [variant for variant in variants_of(reading) if not variant.guess]
+    listed = {key: 0.0 for key in weights}
+    others = 0.0
+    for name, keys in fitting.items():
+        # Where only a slip brings a reading into a family, a missing character may be any, one too many is one.
+        space = by_family.get(name) or (10.0 if any(len(key) > len(reading.cells) for key in keys) else 1.0)
+        issued = 1.0
+        if not reading.is_certain or not any(key in exactly for key in keys):
+            gathered = of_family(tables[name], plain, None, how)
+            issued = gathered.total / space if gathered is not None else 0.0
+        for key in keys:
+            listed[key] += weights[key] / space
+            issued -= shares[key] * weights[key] / space
+        others += max(issued, 0.0)
+    for key in homeless:
+        listed[key] += weights[key] / plain_room
+    rest = 1.0 - sum(shares[key] * listed[key] for key in homeless)
+    others += max(rest, 0.0) * (NOT_ISSUED if fitting else 1.0)
+    total = others + LISTED * sum(shares[key] * listed[key] for key in listed)
+    return {key: LISTED * weight / total for key, weight in listed.items()}, others / total
+
+
+def _room(pattern: Pattern, how: Channel) -> float:
+    """What all numbers of a pattern would weigh together, issued or not, none of them with a slip."""
+    out = 1.0 - 3.0 * how.slip
+    for cell, alphabet in zip(pattern.cells, pattern.alphabets, strict=True):
+        # Where nothing says what may stand there, figures are what most numbers are made of.
+        alphabet = alphabet or string.digits
+        out *= how.of_any(cell.chars, cell.doubtful, alphabet) if cell.chars else len(alphabet)
+    return out
 
 
 def level(name: str, tables: Tables) -> Channel:
@@ -699,14 +745,18 @@ def look(
 
     def meet(key: str, how_found: str, pattern: Pattern) -> None:
         old = met.get(key)
-        if old is None:
-            met[key] = Found(key, how_found, pattern)
-        elif old.how == how_found and weigh(pattern.cells, key, how) > weigh(old.pattern.cells, key, how):
+        if old is None or (
+            old.how == how_found and weigh(pattern.cells, key, how) > weigh(old.pattern.cells, key, how)
+        ):
             met[key] = Found(key, how_found, pattern)
 
     written = [pattern for pattern in wanted if not pattern.is_open and pattern.size <= MOST_WRITTEN_OUT]
     size = sum(pattern.size for pattern in written)
-    asked = {key: pattern for pattern in reversed(written) for key in completions(pattern)} if size <= MOST_WRITTEN_OUT else {}
+    asked = (
+        {key: pattern for pattern in reversed(written) for key in completions(pattern)}
+        if size <= MOST_WRITTEN_OUT
+        else {}
+    )
     by_index = len(written) == len(wanted) and bool(asked)
     if by_index:
         for key in on_record(conn, asked):
@@ -754,6 +804,13 @@ def look(
             one.weight = weigh(one.pattern.cells, one.key, how)
     out.found = sorted(met.values(), key=lambda one: (one.how != "exact", -one.weight, one.key))
     return out
+
+
+def laid_for(pattern: Pattern, key: str) -> Pattern:
+    """The pattern as it lies in a number that it may be: stretches have their length there."""
+    if pattern.is_open:
+        return next((one for one in pattern.at_length(len(key)) if not parted(one.cells, key)), pattern)
+    return pattern
 
 
 def _weighed(shaped: dict[str, Pattern], how: Channel | None) -> list[tuple[float, str, Pattern]]:

@@ -1,4 +1,4 @@
-"""Pictures of time and number: a car's timeline, a series' curve, made and surviving and listed.
+"""Pictures: a car's timeline, a series' curve, made and surviving and listed, what findings weigh.
 
 Each is one static SVG, 440 units wide, so that its words can be read on a telephone of 390 pixels and on a sheet of paper.
 Black on white is enough: a hard end of a span is square, a soft one tapers, an open one is an arrow; what is doubtful is
@@ -13,6 +13,7 @@ ground and, of a timeline, the sentences of its conflicts below it, to be read w
 from __future__ import annotations
 
 import json
+import math
 import textwrap
 from collections.abc import Callable, Iterable, Sequence
 from datetime import date
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
     from decoder.curve import Curve, DatedCar, SerialDate
     from decoder.dates import Span
     from decoder.dating import EventDate, Statement
+    from decoder.evidence import Evidence
     from decoder.population import Estimate, Survivors
     from registry.dated import Answer
 
@@ -117,6 +119,14 @@ def timeline_svg(answer: Answer, *, standalone: bool = False) -> str:
     if not days:
         return ""
     first, last = min(days).year, max(days).year + 1
+    # An arrow needs room to be seen as one.
+    margin = max(1, (last - first) // 12)
+    spans = [events[name].span for name in shown] + [each.span for each in in_conflict.values()]
+    ends = [end for span in spans if span is not None for end in (span.pieces[0][0], span.pieces[-1][1])]
+    relations = {each.relation for each in in_conflict.values()}
+    first -= margin if None in ends[::2] or "not after" in relations else 0
+    last += margin if None in ends[1::2] or "not before" in relations else 0
+    first, last = max(1, first), min(9999, last)
     gutters = _gutters([[shown.index(each.about) for each in one.statements] for _, one in clashing])
     left, right = 20.0, WIDE - 20.0 - _GUTTER * (max(gutters, default=-1) + 1)
 
@@ -585,6 +595,165 @@ def _range(one: Estimate) -> str:
 
 
 # --- tables ----------------------------------------------------------------------------------------------------------
+
+
+# --- weights ---------------------------------------------------------------------------------------------------------
+
+
+def weights_rows(found: Evidence) -> list[list[str]]:
+    """The data of the weights as a table: tell, state, group, weight alone and given the rest. The first row is its heading."""
+    one, other = (_names(found, side) for side in (found.pair.one, found.pair.other))
+    out = [["Tell", "State", "Group", f"By itself, {one} against {other}", "Given the rest"]]
+    for each in found.tells:
+        alone, rest = each.log10_lr, each.given_the_rest
+        weighs = ["no finding", ""] if alone is None or rest is None else [_times(alone), _times(rest)]
+        out.append([f"{each.tell} {each.name}", each.state, each.group, *weighs])
+    for group in found.groups:
+        out.append([f"all of {group.group}", f"{group.findings} findings", group.group, _times(group.log10_lr), group.note])
+    if abs(found.tied) > 0.005:
+        out.append(["findings of several groups that hang together by the serial", "", "", _times(found.tied), ""])
+    out.append(["all together", "", "", _times(found.pair.log10_lr), found.strength.word])
+    return out
+
+
+def weights_svg(found: Evidence, *, car: str = "", standalone: bool = False) -> str:
+    """What each finding weighs for the two sides: bars right and left of a line, in powers of ten; "" where nothing weighs.
+
+    A bracket holds what is one group, with what it weighs together: of marks that come out of one mould that is less than
+    the sum of them. What was not examined, or could not be seen, is a hollow mark on the line and no bar of length nought.
+    """
+    from decoder.evidence import NUMBER
+
+    if not any(each.log10_lr is not None for each in found.tells):
+        return ""
+    one, other = (_names(found, side) for side in (found.pair.one, found.pair.other))
+    shown = [each.log10_lr for each in found.tells if each.log10_lr is not None]
+    shown += [group.log10_lr for group in found.groups] + [found.pair.log10_lr, found.tied]
+    reach = max(1, math.ceil(max(abs(value) for value in shown) - 1e-9))
+    left, right = 24.0, WIDE - 16.0
+    middle, unit = (left + right) / 2, (right - left) / 2 / reach
+
+    def bar(value: float, y: float, tall: float, fill: str) -> str:
+        x, wide = (middle, value * unit) if value >= 0 else (middle + value * unit, -value * unit)
+        return (
+            f'<rect x="{x:.1f}" y="{y:.1f}" width="{max(wide, 0.8):.1f}" height="{tall:g}" fill="{fill}" '
+            f'stroke="currentColor" stroke-width="1"/>'
+        )
+
+    parts: list[str] = []
+    y = 18.0
+    for words in (f"Right: for {one}.", f"Left: for {other}."):
+        lines, y = _lines(left, y, words, _LINE, 14, 17)
+        parts += lines
+    top = y + 4
+    words_of, y = _axis(top, middle, unit, reach)
+    parts += words_of
+    base = y
+    y += 10
+    groups = {group.group: group for group in found.groups}
+    for name in dict.fromkeys([*groups, *(each.group for each in found.tells)]):
+        begin = y - 2
+        group = groups.get(name)
+        said = f"{name[:1].upper()}{name[1:]}"
+        if group is not None:
+            many = f"{group.findings} findings" if group.findings > 1 else "1 finding"
+            together = " together" if group.findings > 1 else ""
+            said += f": {many},{together} {_times(group.log10_lr)}"
+            if abs(group.apart - group.log10_lr) >= 0.1:
+                said += f"; each for itself they would come to {_times(group.apart)}"
+            if group.note:
+                said += f" ({group.note})"
+        else:
+            said += ": no finding"
+        lines, y = _lines(left + 6, y + 12, said, _LINE - 1, 13, 16)
+        parts += _over(lines)
+        if group is not None:
+            parts.append(bar(group.log10_lr, y - 9, 9, "currentColor"))
+            y += 8
+        for each in (each for each in found.tells if each.group == name):
+            label = f"Number as read: {each.state}" if each.tell == NUMBER else f"{each.tell} {each.name}: {each.state}"
+            lines, y = _lines(left + 12, y + 10, label, _SMALL_LINE - 2, 12, 14)
+            parts += _over(lines)
+            if each.log10_lr is None:
+                parts.append(
+                    f'<circle cx="{middle:g}" cy="{y - 5:.1f}" r="4" fill="{_GROUND}" stroke="currentColor" stroke-width="1.5"/>'
+                )
+            else:
+                parts.append(bar(each.log10_lr, y - 8, 5, "none"))
+            y += 6
+        parts.append(_path(f"M{left - 4:g} {begin:.1f}H{left - 12:g}V{y:.1f}H{left - 4:g}", 1.5))
+        y += 12
+    capped = f", reported as {found.strength.lr:,.0f}" if found.strength.capped else ""
+    totals = [("All together", found.pair.log10_lr)]
+    if abs(found.tied) > 0.005:
+        totals.insert(0, ("Findings of several groups that hang together by the serial", found.tied))
+    for said, value in totals:
+        also = capped if said == "All together" else ""
+        lines, y = _lines(left + 6, y + 12, f"{said}: {_times(value)}{also}", _LINE - 1, 14, 16)
+        parts += [*_over(lines), bar(value, y - 9, 11, "currentColor")]
+        y += 14
+    parts.insert(0, _path(f"M{middle:g} {base:.1f}V{y:.1f}", 1))
+    parts[0:0] = [
+        _path(f"M{middle + n * unit:.1f} {base:.1f}V{y:.1f}", 0.5, "1 4") for n in range(-reach, reach + 1) if n
+    ]
+    lines, y = _lines(
+        left, y + 16, "Filled: a group as a whole. Open bar: one finding by itself. Hollow mark: not examined or not visible, so it weighs nothing.",
+        _SMALL_LINE, 12, 15,
+    )  # fmt: skip
+    parts += lines
+    title = f"Weights: {car}, {one} against {other}" if car else f"Weights: {one} against {other}"
+    says = " ".join([found.strength.says, *(f"{g.group}: {_times(g.log10_lr)}." for g in found.groups)])
+    document = found.as_dict()
+    data = {"car": car} | {key: document[key] for key in ("tells", "groups", "tied", "log10_lr", "strength")}
+    return _page(parts, y + 6, title=title, says=says, data=data, kind="weights", standalone=standalone)
+
+
+def _over(lines: list[str]) -> list[str]:
+    """Words with the ground's colour around them, to be read where a line runs behind."""
+    return [line.replace("<text ", f'<text paint-order="stroke" stroke="{_GROUND}" stroke-width="4" ', 1) for line in lines]
+
+
+def _names(found: Evidence, side: Sequence[str]) -> str:
+    return " or ".join(found.titles[name] for name in side)
+
+
+def _times(log10: float) -> str:
+    """A weight as people say it: "12 times for", "3 times against"; nothing much is "no difference"."""
+    factor = 10 ** min(abs(log10), 12)
+    if factor < 1.05:
+        return "no difference"
+    told = f"{factor:,.0f}" if factor >= 10 else f"{factor:.2g}"
+    return f"{told} times {'for' if log10 > 0 else 'against'}"
+
+
+def _axis(y: float, middle: float, unit: float, reach: int) -> tuple[list[str], float]:
+    """Powers of ten on both sides, and below them the published words, each in its own stretch."""
+    from decoder.evidence import ENFSI_2015
+
+    parts = [_path(f"M{middle - reach * unit:.1f} {y + 18:.1f}H{middle + reach * unit:.1f}", 1)]
+    for power in range(-reach, reach + 1):
+        x = middle + power * unit
+        parts.append(_path(f"M{x:.1f} {y + 14:.1f}V{y + 22:.1f}", 1))
+        label = f"{10 ** abs(power):,}" if abs(power) < 5 else f"10^{abs(power)}"
+        anchor = "start" if power == -reach else "end" if power == reach else "middle"
+        if unit >= 62 or abs(power) != reach - 1 or not power:  # beside the last one there may be no room
+            parts.append(_text(x, y + 10, label, 12, anchor))
+    lowest = y + 34
+    for place, band in enumerate(each for each in ENFSI_2015.bands if each.low >= 2):
+        start, end = math.log10(band.low), min(math.log10(band.high), reach) if band.high < math.inf else reach
+        if start >= reach:
+            break
+        words = band.word.removesuffix(" support").split()
+        for sign in (-1, 1):
+            line = y + 34 + 26 * (place % 2)
+            for word in words:
+                parts.append(_text(middle + sign * unit * (start + end) / 2, line, word, 11, "middle"))
+                line += 12
+                lowest = max(lowest, line)
+    lines, after = _lines(
+        middle - reach * unit, lowest + 4, f"Words: {ENFSI_2015.name}, support for the side on which the bar lies.", 60, 11, 13
+    )
+    return [*parts, *lines], after
 
 
 def table_html(rows: Sequence[Sequence[str]], *, caption: str) -> str:

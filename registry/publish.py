@@ -10,6 +10,10 @@ Before anything is moved the masks are attacked (``registry.masking``) and the f
 for every private value of the registry (``registry.leaks``); either finding ends it, and nothing is
 published.
 
+A record that was joined to a published car has its number in the edition's ``aliases``, so that an address
+that went out goes on leading to the car. Later visits have none: an entry's number tells its year, and of
+when a car was last seen no more than the decade goes out.
+
 For look-ups an edition carries fingerprints: each number of a published car, hashed with a key that stays
 in the registry. Only published cars have them. A "known" for a car whose keeper has said no would tell that
 it is registered.
@@ -36,6 +40,7 @@ from typing import Any, NamedTuple
 
 from registry import leaks, masking
 from registry.errors import RegistryError, WrongInput
+from registry.schema import OF_ENTRY
 
 #: A fingerprint is this many letters of four bits each: 96 bits, so that a chance hit is not to be expected
 #: even among 10^6 numbers with 200 near spellings asked for each.
@@ -101,6 +106,10 @@ TABLES = {
         "car": "the car",
         "kind": "what it is stamped on",
         "certain": "1 where the number was read without doubt",
+    },
+    "aliases": {
+        "alias": "number under which the list knew a record that was found to be one with the car",
+        "car": "the car",
     },
     "columns": {
         "table_name": "a table of this file",
@@ -285,11 +294,20 @@ class _Books:
     def number(self, car: int) -> str:
         return self.numbers[car]
 
+    def aliases(self, rows: Sequence[Mapping[str, Any]]) -> list[tuple[str, str]]:
+        """The numbers of records that were joined to a car of ``rows``, each with that car; none for one that has only a line."""
+        shown = {row["car"] for row in rows if not row["line"]}
+        return sorted(
+            (self.number(car), self.number(root))
+            for car, root in self.root.items()
+            if car != root and self.number(root) in shown
+        )
+
     def consents(self) -> dict[int, str]:
         """The consent that holds for each car. Where records were joined, what was said since then; else the strictest."""
         order = {"withdrawn": 0, "none": 1, "unknown": 2, "number hidden": 3, "full": 4}
         out = {}
-        given = self.by_car("SELECT car, consent, at, event FROM consents ORDER BY at, id")
+        given = self.by_car("SELECT car, consent, at, event FROM consents ORDER BY id")
         for root, members in self.members.items():
             rows = given.get(root, [])
             joined_at = max((self.joined_at[car] for car in members), default=0) if len(members) > 1 else 0
@@ -325,7 +343,7 @@ class _Books:
             for root in sorted(roots):
                 out[root].append(f"an open conflict ({kind})")
         received: dict[int, set[str]] = defaultdict(set)
-        for car, state in self._all("SELECT car, received FROM entries"):
+        for car, state in self._all(f"SELECT {OF_ENTRY}, received FROM entries"):
             received[self.root[car]].add(state)
         for root, states in received.items():
             if states == {"refused"}:
@@ -391,7 +409,7 @@ def compose(db: Any, policy: Policy = DEFAULT, dated: str | None = None, *, tabl
     proof = Proof(dated, policy=policy.words())
     consents, held, opinions, things = books.consents(), books.held(), books.opinions(), books.things()
     entries = books.by_car(
-        "SELECT car, entry_date, colour_now, colour_under, received, left_by FROM entries ORDER BY entry_date, id"
+        f"SELECT {OF_ENTRY} AS car, entry_date, colour_now, colour_under, received, left_by FROM entries ORDER BY entry_date, id"
     )
     papers = books.by_car(
         "SELECT car, about, relation, earliest, latest FROM statements WHERE about IN ('body_moulded', 'seen') "
@@ -759,6 +777,7 @@ def _edition(
         "counts": sorted(counts),
         "families": _families(books.tables) if policy.tables else [],
         "fingerprints": sorted(prints),
+        "aliases": books.aliases(rows),
         "columns": sorted(
             (table, column, meaning) for table, columns in TABLES.items() for column, meaning in columns.items()
         ),
@@ -882,6 +901,29 @@ def make_key(db: Any, key: bytes | None = None) -> bytes:
 # --- writing --------------------------------------------------------------------------------------
 
 
+def joined_when_published(conn: sqlite3.Connection, number: str) -> str | None:
+    """The number of the car to which a record was joined when the last edition went out; None where it was not, or is none.
+
+    For a registry that is served: what was joined since is nobody's to know before the next edition.
+    """
+    last = conn.execute("SELECT event FROM editions ORDER BY id DESC LIMIT 1").fetchone()
+    found = conn.execute("SELECT id FROM cars WHERE number = ?", (number,)).fetchone()
+    if last is None or found is None:
+        return None
+    car, met = found[0], {found[0]}
+    while True:
+        join = conn.execute(
+            "SELECT kind, into_car FROM car_joins WHERE car = ? AND event < ? ORDER BY id DESC LIMIT 1", (car, last[0])
+        ).fetchone()
+        if join is None or join[0] != "merge" or join[1] in met:
+            break
+        car = join[1]
+        met.add(car)
+    if car == found[0]:
+        return None
+    return str(conn.execute("SELECT number FROM cars WHERE id = ?", (car,)).fetchone()[0])
+
+
 def proof(db: Any, policy: Policy = DEFAULT, date: str | None = None) -> Proof:
     """What the edition of ``date`` (an ISO day) would hold, against the last one. Writes nothing; ``db`` may be read-only."""
     return compose(db, policy, date).proof
@@ -1000,6 +1042,7 @@ _DDL = (
     "CREATE TABLE families (family TEXT PRIMARY KEY, title TEXT NOT NULL, compiled TEXT NOT NULL) STRICT",
     "CREATE TABLE fingerprints (fingerprint TEXT NOT NULL, car TEXT NOT NULL, kind TEXT NOT NULL, certain INTEGER NOT NULL, "
     "PRIMARY KEY (fingerprint, car, kind, certain)) STRICT, WITHOUT ROWID",
+    "CREATE TABLE aliases (alias TEXT PRIMARY KEY, car TEXT NOT NULL) STRICT, WITHOUT ROWID",
     "CREATE TABLE columns (table_name TEXT NOT NULL, column_name TEXT NOT NULL, meaning TEXT NOT NULL, PRIMARY KEY (table_name, column_name)) "
     "STRICT, WITHOUT ROWID",
 )

@@ -237,6 +237,35 @@ CREATE TABLE published_cars (
 ) STRICT;
 """
 
+#: Second migration. ``tells.carries``: the kind of thing whose number stands on the tell ("plate", "body"). A tell's change
+#: belongs to one version of it, like its counts. Odds at the gate have versions of their own: all rows of one sheet and
+#: version are one statement. ``decision_weighings`` is what the findings bore on the day of a decision, as JSON.
+EVIDENCE_TABLES = """
+ALTER TABLE tells ADD COLUMN carries TEXT CHECK (carries IN ('plate', 'body'));
+
+CREATE TABLE tell_changes (
+  id INTEGER PRIMARY KEY, tell INTEGER NOT NULL REFERENCES tells(id), series TEXT NOT NULL REFERENCES series(id), at TEXT NOT NULL,
+  before_seen REAL NOT NULL, before_of REAL NOT NULL, after_seen REAL NOT NULL, after_of REAL NOT NULL,
+  kind TEXT NOT NULL CHECK (kind IN ('counted', 'estimate')), source TEXT NOT NULL, UNIQUE (tell, series)
+) STRICT;
+
+CREATE TABLE gate_odds (
+  id INTEGER PRIMARY KEY, uid TEXT NOT NULL UNIQUE, origin TEXT NOT NULL,
+  sheet TEXT NOT NULL, version INTEGER NOT NULL, hypothesis TEXT NOT NULL, weight REAL NOT NULL CHECK (weight >= 0),
+  source TEXT NOT NULL, event INTEGER NOT NULL REFERENCES events(id), UNIQUE (sheet, version, hypothesis)
+) STRICT;
+
+CREATE TABLE decision_weighings (
+  id INTEGER PRIMARY KEY, decision INTEGER NOT NULL UNIQUE REFERENCES decisions(id), frozen TEXT NOT NULL
+) STRICT;
+
+CREATE INDEX tell_changes_tell ON tell_changes(tell);
+-- "Was this a slip of the pen?" is asked of every row that is read.
+CREATE INDEX observations_slip ON observations(slip_of) WHERE slip_of IS NOT NULL;
+CREATE INDEX readings_slip ON readings(slip_of) WHERE slip_of IS NOT NULL;
+CREATE INDEX statements_slip ON statements(slip_of) WHERE slip_of IS NOT NULL;
+"""
+
 INDEXES = """
 CREATE INDEX events_at ON events(at);
 CREATE INDEX entries_car ON entries(car);
@@ -288,6 +317,9 @@ APPEND_ONLY: dict[str, tuple[str, ...]] = {
     "statements": ("uid",),
     "tells": ("uid",),
     "tell_counts": (),
+    "tell_changes": (),
+    "gate_odds": ("uid",),
+    "decision_weighings": ("decision",),
     "observations": ("uid",),
     "photographs": ("uid",),
     "decisions": ("uid",),
@@ -310,6 +342,13 @@ AMENDABLE: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     "makers": (("uid",), ("id", "uid", "origin")),
     "series": (("uid",), ("id", "uid", "origin")),
 }
+
+#: Guarded tables that a later migration added, with the number of that migration: the first one knew nothing of them.
+ADDED_BY = {"tell_changes": 2, "gate_odds": 2, "decision_weighings": 2}
+
+#: The car of an entry, for a SELECT from ``entries``. A visit that was written down for the wrong car has a record of its own
+#: later, under its own number; the entry's row is never changed.
+OF_ENTRY = "coalesce((SELECT cars.id FROM cars WHERE cars.number = entries.number), entries.car)"
 
 #: The store puts this key into registry_info for the length of one transaction, with the table's name as value.
 AMENDING = "amending"
@@ -353,7 +392,7 @@ TRIGGERS: dict[str, str] = _guards()
 EVENT_INDEX = "CREATE INDEX events_car ON events(json_extract(payload, '$.car'))"
 
 #: Number of migrations a file of today has been through; kept in the file's user_version.
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 
 
 def statements_of(script: str) -> list[str]:
@@ -378,6 +417,7 @@ def migrations() -> Migrations:
 
     all_of_them = Migrations("tubmark")
     all_of_them(name="0001_first")(_first)
+    all_of_them(name="0002_evidence")(_evidence)
     return all_of_them
 
 
@@ -386,7 +426,21 @@ def _first(db: Database) -> None:
         for statement in statements_of(script):
             db.execute(statement)
     db.execute(EVENT_INDEX)
-    for trigger in TRIGGERS.values():
-        db.execute(trigger)
+    _put_guards(db, 1)
     db.execute(f"PRAGMA application_id = {REGISTRY_APPLICATION_ID}")
     db.execute("PRAGMA user_version = 1")
+
+
+def _evidence(db: Database) -> None:
+    for statement in statements_of(EVIDENCE_TABLES):
+        db.execute(statement)
+    _put_guards(db, 2)
+    db.execute("PRAGMA user_version = 2")
+
+
+def _put_guards(db: Database, migration: int) -> None:
+    """The guards of the tables that a migration makes."""
+    for table in (*APPEND_ONLY, *AMENDABLE):
+        if ADDED_BY.get(table, 1) == migration:
+            for what in ("update", "delete", "replace"):
+                db.execute(TRIGGERS[f"{table}_keep_{what}"])

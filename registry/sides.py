@@ -66,7 +66,8 @@ class Conflict:
     """What does not go together, as the records stand today.
 
     ``name`` is what to settle it by: the number under which it is on file (``on_file`` holds all of them), or a name made of its
-    kind and cars where nobody has put it down yet. ``what`` says more than ``kind`` where two cars claim numbers.
+    kind and cars where nobody has put it down yet. ``what`` says more than ``kind`` where two cars claim numbers, ``beside`` are
+    two numbers to be laid one above the other, each with where it stands.
     """
 
     name: str
@@ -77,6 +78,7 @@ class Conflict:
     sides: tuple[Side, ...]
     explanations: tuple[Explanation, ...]
     what: tuple[str, ...] = ()
+    beside: tuple[tuple[str, str], ...] = ()
     on_file: tuple[int, ...] = ()
     state: str = "open"
     reason: str = NOT_KNOWN
@@ -100,6 +102,7 @@ class Conflict:
             "cars": list(self.cars),
             "key": self.key,
             "says": self.says,
+            "beside": [{"number": number, "where": where} for number, where in self.beside],
             "sides": [side.as_dict() for side in self.sides],
             "explanations": [one.as_dict() for one in self.explanations],
         }
@@ -119,7 +122,7 @@ def claim(held: Held) -> str:
 
 
 #: What to ask for where only the number itself can tell.
-NUMBER_TODAY = "One photograph of the number where it stands, with a card beside it that bears today's date, square on and lit from the side."
+NUMBER_TODAY = "Ask for one photograph of the number where it stands, with a card beside it that bears today's date, square on and lit from the side."
 
 
 def once(alike: Alike) -> Explanation:
@@ -271,11 +274,6 @@ def placed(held: Held) -> str:
 def quoted(row: dict[str, Any]) -> str:
     """The words of a paper, to stand behind what it is."""
     return f", \u201c{row['as_written']}\u201d" if row["as_written"] else ""
-
-
-def records(book: Book, only: int | None) -> list[Record]:
-    """The records to look through: all, or the one of ``only``."""
-    return [book.record(car) for car in (book.roots if only is None else [only])]
 
 
 def up(text: str) -> str:

@@ -28,6 +28,7 @@ from registry.models import (
     ALTERED_SURFACES,
     DATED,
     ENTRY_FIELDS,
+    ChangeIn,
     ConflictIn,
     ConsentIn,
     CustodyIn,
@@ -41,6 +42,7 @@ from registry.models import (
     ListNumberIn,
     MakerIn,
     ObservationIn,
+    OddsIn,
     PaperIn,
     PersonIn,
     ReadingIn,
@@ -48,6 +50,8 @@ from registry.models import (
     SeriesIn,
     StatementIn,
     StopIn,
+    TellChangeIn,
+    TellCountIn,
     TellIn,
     TheftIn,
     ThingIn,
@@ -314,6 +318,12 @@ def written_date(text: str, order: str | None = None) -> str:
         return parse_written(text, day_first=None if order is None else order == "day first").edtf
     except DecoderError as error:
         raise WrongInput(str(error)) from error
+
+
+def _certain_places(text: str) -> list[int]:
+    from decoder import read
+
+    return [i for i, cell in enumerate(read(text).cells) if cell.is_certain]
 
 
 def _readable(text: str) -> None:
@@ -638,6 +648,211 @@ def unfit_thing(db: Database, fitting: int, *, edtf: str | None = None, paper: i
     return fit_thing(db, new, **how)
 
 
+def record_change(
+    db: Database,
+    change: ChangeIn,
+    *,
+    conflict_reason: str = "not known yet",
+    look: bool = True,
+    by: By = None,
+    at: str | None = None,
+    uid: str | None = None,
+    origin: str | None = None,
+) -> int:
+    """Put down that a car stands on another pan, or carries another plate; returns the car's id. One event for all of it.
+
+    Nothing is edited: a fitting that ends is superseded by one that says so. The thing that comes off keeps its number, its
+    readings and its papers, and so does a title, which speaks of the pan that it names. A thing that comes from another car
+    leaves that one in the same action. Stops and double claims of a number that is read are found as ``record_reading`` does.
+
+    Raises WrongInput where it is not said what comes on, where the change would lie before what it changes or in the future,
+    where the number is that of the thing which is on the car already, and where a thing is not of the kind.
+    """
+    comes_on = [change.reading is not None, change.thing is not None, change.present, change.off]
+    if sum(comes_on) != 1:
+        raise WrongInput(
+            f"What is on the car now? Give the number of the {change.kind} that came on, or say that none did."
+        )
+    if change.before is not None and not change.present:
+        raise WrongInput(f"The {change.kind} before is asked for only where the one on file is the new one.")
+    action = {"pan": "repan", "plate": "replate"}[change.kind]
+    with _recording(db, action, by, at, uid, origin) as record:
+        car = _car(db, change.car)
+        record.car = car
+        record.more["reason"] = change.reason
+        on_it = [thing for thing in knowing.things_on(db, car) if thing["kind"] == change.kind]
+        numbers = [best["as_typed"] for thing in on_it if (best := knowing.best_reading(db, thing["id"]))]
+        if change.present:
+            record.more |= {"off": [change.before.as_typed] if change.before else [], "on": numbers}
+        else:
+            record.more |= {"off": numbers, "on": [change.reading.as_typed] if change.reading else []}
+        end, start = _change_ends(change, on_it, today=record.at[:10])
+        paper = change.paper
+        if paper is not None:
+            _must_exist(db, "statements", paper, "statement")
+        elif change.statement is not None:
+            paper = _add_statement(record, change.statement, car=car, entry=None)
+        if change.present:
+            _date_the_present_one(record, change, car, on_it, end, start, paper)
+            return car
+        if not on_it and change.off:
+            raise WrongInput(f"No {change.kind} is on {change.car}; there is nothing to take off.")
+        for thing in on_it:
+            if thing["id"] == change.thing:
+                raise WrongInput(f"That {change.kind} is on {change.car} already.")
+            _take_off(record, thing, thing["car"], end, paper)
+        if change.thing is not None:
+            _from_elsewhere(record, change, car, end, start, paper)
+        elif change.reading is not None:
+            _readable(change.reading.as_typed)
+            reading = change.reading.model_copy(update={"another": True, "fitted": start, "car": None, "entry": None})
+            earlier = [row["as_typed"] for thing in on_it for row in knowing.readings_of(db, thing["id"])]
+            same = [text for text in earlier if _is_one_number(db, text, reading.as_typed, reading.stamped_on)]
+            if same:
+                raise WrongInput(
+                    f"{reading.as_typed} is the number of the {change.kind} that is on {change.car} already ({same[0]})."
+                )
+            _add_reading(
+                record,
+                reading,
+                car=car,
+                entry=None,
+                day=record.at[:10],
+                conflict_reason=conflict_reason,
+                look=look,
+            )
+            record.pending("fittings")[-1]["paper"] = paper
+    return car
+
+
+def _change_ends(change: ChangeIn, on_it: list[dict[str, Any]], *, today: str) -> tuple[str, str | None]:
+    """When the old one went, as the end of an EDTF interval ("" where that is not known), and the fitting of the new one.
+
+    The date of a paper may bound the change from one side only; then the other side stays open.
+    """
+    if change.when is None:
+        return "", None
+    span = _span(change.when)
+    for thing in on_it:
+        if not change.present and thing["earliest"] and span["latest"] and span["latest"] < thing["earliest"]:
+            raise WrongInput(
+                f"The {change.kind} that is on {change.car} came on it on {thing['earliest']} at the earliest, so it cannot have been "
+                f"changed in {change.when}. Look at both dates again."
+            )
+    if span["earliest"] and span["earliest"] > today:
+        raise WrongInput(f"{change.when} is not over yet. Put the change down when it is done.")
+    plain = "/" not in change.when and not change.when.startswith(("[", "{"))
+    end = change.when if plain else span["latest"] or ""
+    start = change.when if plain else span["earliest"] or ""
+    if change.relation == "not before":
+        end = ""
+    elif change.relation == "not after":
+        start = ""
+    return end, f"{start}/.." if start else None
+
+
+def _ended(edtf: str | None, end: str) -> str | None:
+    """The span of a fitting that has ended: what was known of its start, and ``end``; None where nothing is known."""
+    start = (edtf or "").partition("/")[0]
+    if end:
+        return f"{start or '..'}/{end}"
+    return f"{start}/" if start not in ("", "..") else None
+
+
+def _take_off(record: _Record, thing: dict[str, Any], car: int, end: str, paper: int | None) -> None:
+    record.add(
+        "fittings",
+        thing=thing["id"],
+        car=car,
+        **_span(_ended(thing["edtf"], end)),
+        former=1,
+        paper=paper,
+        supersedes=thing["fitting"],
+    )
+
+
+def _from_elsewhere(
+    record: _Record, change: ChangeIn, car: int, end: str, start: str | None, paper: int | None
+) -> None:
+    """A thing on file comes on the car: from another one, which it leaves, or back after it had been off."""
+    db = record.db
+    assert change.thing is not None
+    thing = _must_exist(db, "things", change.thing, "thing")
+    best = knowing.best_reading(db, thing["id"])
+    record.more["on"] = [best["as_typed"]] if best else []
+    if thing["kind"] != change.kind:
+        raise WrongInput(f"Thing {thing['id']} is a {thing['kind']}, and the {change.kind} is to be changed.")
+    standing = knowing.rows(
+        db,
+        "SELECT *, id AS fitting FROM fittings WHERE thing = ? AND former = 0 "
+        "AND NOT EXISTS (SELECT 1 FROM fittings AS later WHERE later.supersedes = fittings.id)",
+        [thing["id"]],
+    )
+    for fitting in standing:
+        _take_off(record, fitting | {"id": thing["id"]}, fitting["car"], end, paper)
+    record.add("fittings", thing=thing["id"], car=car, **_span(start), former=0, paper=paper, supersedes=None)
+
+
+def _date_the_present_one(
+    record: _Record,
+    change: ChangeIn,
+    car: int,
+    on_it: list[dict[str, Any]],
+    end: str,
+    start: str | None,
+    paper: int | None,
+) -> None:
+    """The one on file is the new one: it gets its start, and what was there before becomes a thing of its own."""
+    if not on_it:
+        raise WrongInput(f"No {change.kind} is on {change.car}. Give the number of the one that came on.")
+    for thing in on_it:
+        record.add(
+            "fittings",
+            thing=thing["id"],
+            car=thing["car"],
+            **_span(start or thing["edtf"]),
+            former=0,
+            paper=paper,
+            supersedes=thing["fitting"],
+        )
+    before = f"../{end}" if end else None
+    note = f"The {change.kind} before the present one; no longer with the car."
+    if change.before is None:
+        thing_id = record.add("things", kind=change.kind, series=None, issue=None, note=note)
+        record.add("fittings", thing=thing_id, car=car, **_span(before), former=1, paper=paper, supersedes=None)
+        return
+    update = {
+        "former": True,
+        "fitted": before,
+        "car": None,
+        "entry": None,
+        "thing_note": change.before.thing_note or note,
+    }
+    _readable(change.before.as_typed)
+    reading = change.before.model_copy(update=update)
+    same = [
+        text
+        for thing in on_it
+        for row in knowing.readings_of(record.db, thing["id"])
+        if _is_one_number(record.db, text := row["as_typed"], reading.as_typed, change.kind)
+    ]
+    if same:
+        raise WrongInput(f"{reading.as_typed} is the number of the {change.kind} that is on {change.car} now.")
+    _add_reading(record, reading, car=car, entry=None, day=record.at[:10], conflict_reason="not known yet", look=False)
+    record.pending("fittings")[-1]["paper"] = paper
+
+
+def _is_one_number(db: Database, one: str, other: str, on: str) -> bool:
+    """Whether two readings are plainly of one number: they share a spelling, with no character in doubt."""
+    from decoder import keys
+
+    tables = knowing.house_tables(db)
+    left, right = (
+        {(key.family, key.key) for key in keys(text, on=on, tables=tables) if key.certain} for text in (one, other)
+    )
+    return bool(left & right)
+
+
 def _add_thing(record: _Record, thing: ThingIn, car: int | None) -> int:
     if thing.series is not None:
         _series(record, thing.series)
@@ -756,7 +971,7 @@ def may_be_one_number(db: Database, one: str, other: str, on: str) -> bool:
 def _hits(db: Database, text: str, on: str | None) -> list[dict[str, Any]]:
     from registry import lookup
 
-    return list(lookup.find(db, text, on=on).as_dict()["near"])
+    return list(lookup.find(db, text, on=on, weigh=False).as_dict()["near"])
 
 
 def _stops_of_reading(
@@ -862,13 +1077,19 @@ def _double_claims(
     """Another car holds this number already: both keep it, and the conflict is put down with its reason."""
     if reading.stamped_on not in ("pan", "body", "plate"):
         return
+    from decoder import read
+
     db = record.db
     members = set(knowing.members(db, car))
     alike = ("pan",) if reading.stamped_on == "pan" else ("body", "plate")
     told = {row["car_b"]: row for row in record.pending("conflicts") if row["kind"] == _TWO_CLAIM}
+    is_certain = read(reading.as_typed).is_certain
     for hit in hits:
-        # A doubtful reading that may be the other's number is shown at intake, not put down as a claim on it.
-        settled = hit["how"] == "exact" and hit["certain"] and hit["probability"] == 1.0 and not hit.get("slip")
+        # A doubtful reading that may be the other's number is shown at intake, not put down as a claim on it. What the other
+        # car had once and has no longer may well have come from there.
+        settled = hit["how"] == "exact" and hit["certain"] and is_certain
+        if hit.get("slip") or hit.get("former"):
+            continue
         if hit["kind"] not in alike or not hit["car"] or not settled:
             continue
         other = _car(db, hit["car"])
@@ -1030,6 +1251,8 @@ def record_decision(
 ) -> int:
     """Keep a named person's opinion with the rows it rests on, frozen as they stand, and return the decision's id.
 
+    What the findings bear on that day is kept with it: posterior, strength in words, and the versions of the tables.
+
     It supersedes the one named, else the same person's last standing opinion on the same car and thing: two people may
     disagree, and then both stand. Raises WrongInput for evidence that is not on file or is about another car.
     """
@@ -1066,19 +1289,31 @@ def record_decision(
             supersedes=supersedes,
             slip_of=decision.slip_of,
         )
+        from registry import examining
+
+        bears = examining.frozen_of(db, car)  # what the findings bear today; a later table does not change it
+        weights = bears["weights"] if bears else {}
         for piece in decision.evidence:
             frozen = _must_exist(db, _TABLE_OF_EVIDENCE[piece.kind], piece.ref, piece.kind)
             if not knowing.is_about(db, piece.kind, frozen, car):
                 raise WrongInput(f"{piece.kind.capitalize()} {piece.ref} is about another car.")
+            # An open opinion may rest on what could not be seen: that is why it is open.
+            if decision.opinion != "open" and frozen.get("state") in ("not examined", "not visible"):
+                raise WrongInput(
+                    f"{frozen['tell']} was {frozen['state']}: that is no evidence. Look at it first, or name another finding."
+                )
             frozen = {key: value for key, value in frozen.items() if value is not None}
+            weighed = weights.get(frozen["tell"]) if piece.kind == "observation" else None
             record.add(
                 "decision_evidence",
                 decision=decision_id,
                 kind=piece.kind,
                 ref=piece.ref,
-                weight=piece.weight,
+                weight=weighed if piece.weight is None else piece.weight,
                 frozen=canonical(frozen),
             )
+        if bears:
+            record.add("decision_weighings", decision=decision_id, frozen=canonical(bears))
     return decision_id
 
 
@@ -1164,6 +1399,8 @@ def record_theft(
     Cars on file that already carry the number, or one a character from it, get their stop in the same action.
     """
     _readable(theft.as_typed)
+    if len(_certain_places(theft.as_typed)) < 3:
+        raise WrongInput("A theft report needs a number with three certain characters at least; it would fit every car.")
     with _recording(db, "theft report", by, at, uid, origin) as record:
         theft_id = record.add("theft_reports", **theft.model_dump())
         alike = [hit for hit in _hits(db, theft.as_typed, theft.stamped_on) if hit["car"] and hit["kind"] != "title"]
@@ -1269,17 +1506,75 @@ def record_tells(
     uid: str | None = None,
     origin: str | None = None,
 ) -> list[int]:
-    """Put a sheet of tells on file, with how often each was found, as one action."""
+    """Put a sheet of tells on file, with how often each was found and at which serial that changes, as one action.
+
+    A tell of a code that is on file is a later version of it, and replaces it in use. Raises WrongInput, with the tell, where
+    more bodies are said to have had it than were looked at, where a series is not on file, or where a series is named twice.
+    """
     with _recording(db, "tells", by, at, uid, origin) as record:
-        found = []
-        for tell in tells:
-            row = tell.model_dump(exclude={"counts"}) | {"later": int(tell.later)}
-            tell_id = record.add("tells", **row)
-            for count in tell.counts:
-                _series(record, count.series)
-                record.add("tell_counts", tell=tell_id, **count.model_dump())
-            found.append(tell_id)
-        return found
+        return [_add_tell(record, tell) for tell in tells]
+
+
+def _add_tell(record: _Record, tell: TellIn) -> int:
+    row = tell.model_dump(exclude={"counts", "changes"}) | {"later": int(tell.later)}
+    tell_id: int = record.add("tells", **row)
+    for table, pieces in (("tell_counts", tell.counts), ("tell_changes", tell.changes)):
+        met: set[str] = set()
+        for piece in pieces:
+            _series(record, piece.series)
+            if piece.series in met:
+                what = "is counted" if table == "tell_counts" else "changes"
+                raise WrongInput(f"{tell.code} {what} twice on {piece.series}: one row for a series.")
+            met.add(piece.series)
+            _not_more_than_all(tell.code, piece)
+            record.add(table, tell=tell_id, **piece.model_dump())
+    return tell_id
+
+
+def _not_more_than_all(code: str, piece: TellCountIn | TellChangeIn) -> None:
+    if isinstance(piece, TellCountIn):
+        pairs = [(piece.seen_on, piece.out_of)]
+    else:
+        pairs = [(piece.before_seen, piece.before_of), (piece.after_seen, piece.after_of)]
+    for seen, of in pairs:
+        if seen > of:
+            raise WrongInput(
+                f"{code} is said to be found on {seen:g} of {of:g} bodies of {piece.series}: the first cannot be more than the second."
+            )
+
+
+def record_odds(
+    db: Database,
+    odds: Iterable[OddsIn],
+    *,
+    by: By = None,
+    at: str | None = None,
+    uid: str | None = None,
+    origin: str | None = None,
+) -> int:
+    """Put on file what comes to the gate as one of these bodies, as one action; returns the version.
+
+    All of it is of one sheet, and replaces what was said of that sheet before. Raises WrongInput for two sheets at once, a
+    series that is not on file or is named twice, and where all weights are 0.
+    """
+    every = list(odds)
+    sheets = {each.sheet for each in every}
+    if len(sheets) != 1:
+        raise WrongInput("The odds of one sheet are put down at a time, and at least one kind of body is named.")
+    if not any(each.weight for each in every):
+        raise WrongInput("All weights are 0: give at least one kind of body a weight.")
+    with _recording(db, "odds at the gate", by, at, uid, origin) as record:
+        last = db.execute(
+            "SELECT coalesce(max(version), 0) FROM gate_odds WHERE sheet = ?", [every[0].sheet]
+        ).fetchone()[0]
+        met: set[str] = set()
+        for each in every:
+            _series(record, each.hypothesis)
+            if each.hypothesis in met:
+                raise WrongInput(f"{each.hypothesis} is named twice among the odds of {each.sheet}.")
+            met.add(each.hypothesis)
+            record.add("gate_odds", version=last + 1, **each.model_dump())
+    return last + 1
 
 
 def record_family_table(
@@ -1440,10 +1735,124 @@ def record_join(
         raise WrongInput(f"{join.car} is not joined to {join.into_car}; there is nothing to split.")
     with _recording(db, join.kind, by if by is not None else join.by, at, uid, origin) as record:
         record.car = into
+        record.more["records"] = [knowing.car_number(db, car), knowing.car_number(db, into)]
         person = record.person(join.by) if join.by is not None else record.by
         return record.add(
             "car_joins", car=car, into_car=into, kind=join.kind, reason=join.reason, at=join.at, by_person=person
         )
+
+
+def record_separation(
+    db: Database,
+    entry: str,
+    *,
+    reason: str,
+    by: By,
+    at: str | None = None,
+    uid: str | None = None,
+    origin: str | None = None,
+) -> int:
+    """A visit was written down for the wrong car: it gets a record of its own, under its own number. Returns that car's id.
+
+    What was said and seen at that visit is put down once more for that car, and where it stood before it is marked as a slip;
+    things that were first seen then go along, by fittings that supersede. Nothing is lost or edited, all of it is one event,
+    and joining the two records again (``record_join``) undoes it. Pictures and opinions stay where they are, for a person to
+    look at.
+
+    Raises WrongInput for the visit by which a car is known, and for one that has a record of its own.
+    """
+    row = _entry(db, entry)
+    known = db.execute("SELECT id FROM cars WHERE number = ?", [row["number"]]).fetchone()
+    if known:
+        raise WrongInput(
+            f"{row['number']} has a record of its own. Where that was joined to another, split that: tubmark split {row['number']}"
+        )
+    old = row["car"]
+    with _recording(db, "split", by, at, uid, origin) as record:
+        car = record.add("cars", number=row["number"])
+        record.car = old
+        record.more["records"] = [row["number"], knowing.car_number(db, old)]
+        person, day = record.by, record.at[:10]
+        join = {"into_car": old, "kind": "split", "reason": reason, "at": day, "by_person": person}
+        record.add("car_joins", car=car, **join)
+        things = _things_along(record, row, old, car)
+        for table in ("readings", "statements", "observations"):
+            for kept in knowing.rows(
+                db,
+                f"SELECT * FROM {table} WHERE entry = ? "
+                f"AND NOT EXISTS (SELECT 1 FROM {table} AS later WHERE later.slip_of = {table}.id) ORDER BY id",
+                [row["id"]],
+            ):
+                again = {key: value for key, value in kept.items() if key not in ("id", "uid", "origin", "event")}
+                if table == "readings":
+                    if kept["thing"] in things and things[kept["thing"]] == kept["thing"]:
+                        continue  # it goes along with its thing
+                    again["thing"] = things[kept["thing"]]
+                else:
+                    again["car"] = car
+                    again["thing"] = things.get(kept.get("thing"), kept.get("thing")) if table == "statements" else None
+                    if table == "observations":
+                        del again["thing"]
+                record.add(table, **(again | {"slip_of": kept["id"]}))
+        _stops_along(record, row, car, reason)
+        _consents_along(record, row, old, car)
+    return car
+
+
+def _things_along(record: _Record, entry: dict[str, Any], old: int, car: int) -> dict[int, int]:
+    """Which thing of the new car stands for each thing that was read at the visit: itself where it was first seen then."""
+    db = record.db
+    things: dict[int, int] = {}
+    for thing in knowing.things_of(db, old):
+        read = [reading["entry"] for reading in knowing.readings_of(db, thing["id"])]
+        came_with_it = knowing.row(
+            db, "SELECT 1 AS one FROM things WHERE id = ? AND event = ?", [thing["id"], entry["event"]]
+        )
+        if (read and set(read) == {entry["id"]}) or (not read and came_with_it):
+            things[thing["id"]] = thing["id"]
+            span = {key: thing[key] for key in ("edtf", "earliest", "latest", "former", "paper")}
+            record.add("fittings", thing=thing["id"], car=car, **span, supersedes=thing["fitting"])
+        elif entry["id"] in read:
+            more = {key: thing[key] for key in ("kind", "series", "issue", "note")}
+            things[thing["id"]] = record.add("things", **more)
+            span = {"edtf": None, "earliest": None, "latest": None, "former": thing["former"]}
+            record.add("fittings", thing=things[thing["id"]], car=car, **span, paper=None, supersedes=None)
+    return things
+
+
+def _stops_along(record: _Record, entry: dict[str, Any], car: int, reason: str) -> None:
+    """The open stops of a visit stand on the car that it was of, and no longer on the other."""
+    for stop in knowing.rows(
+        record.db,
+        "SELECT * FROM stops WHERE entry = ? AND NOT EXISTS (SELECT 1 FROM stop_releases WHERE stop_releases.stop = stops.id) "
+        "ORDER BY id",
+        [entry["id"]],
+    ):
+        again = {key: value for key, value in stop.items() if key not in ("id", "uid", "origin", "event")}
+        record.add("stops", **(again | {"car": car}))
+        if record.by is not None:  # taken off by a named person or not at all
+            said = f"It belongs to {entry['number']}, which has a record of its own now: {reason}"
+            record.add(
+                "stop_releases", stop=stop["id"], reason=said, paper=None, by_person=record.by, at=record.at[:10]
+            )
+
+
+def _consents_along(record: _Record, entry: dict[str, Any], old: int, car: int) -> None:
+    """What the keeper said at the visit holds for that car; for the other one what was said before holds again."""
+    given = knowing.rows(record.db, "SELECT * FROM consents WHERE event = ? ORDER BY id", [entry["event"]])
+    if not given:
+        return
+    record.add("consents", car=car, **{key: given[-1][key] for key in ("person", "consent", "at", "reason")})
+    last = knowing.row(record.db, "SELECT event FROM consents WHERE car = ? ORDER BY id DESC LIMIT 1", [old])
+    if last is not None and last["event"] == entry["event"]:
+        before = knowing.row(
+            record.db,
+            "SELECT * FROM consents WHERE car = ? AND id < ? ORDER BY id DESC LIMIT 1",
+            [old, given[0]["id"]],
+        )
+        said = f"What was said of {entry['number']} is said of another car."
+        person, consent = (before["person"], before["consent"]) if before else (None, "unknown")
+        record.add("consents", car=old, person=person, consent=consent, at=record.at[:10], reason=said)
 
 
 # Papers and editions

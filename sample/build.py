@@ -39,6 +39,8 @@ BEGUN = "2021-01-04"
 EDITIONS = ("2025-12-31",)
 #: The key of their fingerprints. A registry's own is made by chance; the sample's is as public as the sample.
 KEY = b"the key of an invented registry!"
+#: Where the odds at the gate come from.
+GATE = "what the last cars offered as such turned out to be, by the yard's book"
 #: The start of every uid of the sample. Any fixed one would do.
 UIDS = uuid.UUID("6e657474-6c65-4261-8e6b-796172640000")
 
@@ -148,15 +150,27 @@ def begin(book: Book) -> None:
             "source": "the yard's reference bodies",
         }
         counts.setdefault(row["code"], []).append(counted)
+    changes: dict[str, list[Any]] = {}
+    for row in rows("tell_changes.csv"):
+        figures = {name: float(row[name]) for name in ("before_seen", "before_of", "after_seen", "after_of")}
+        said = {"series": row["series"], "at": row["at"], "source": f"the yard's reference bodies: {row['says']}"}
+        changes.setdefault(row["tell"], []).append(check(models.TellChangeIn, **said, **figures))
     sheets: dict[str, list[Any]] = {}
     for row in rows("tells.csv"):
         values = given(row)
         values["grp"] = values.pop("group")
         values["minutes"] = float(values["minutes"])
         values["counts"] = tuple(check(models.TellCountIn, **count) for count in counts[row["code"]])
+        values["changes"] = tuple(changes.get(row["code"], ()))
         sheets.setdefault(row["sheet"], []).append(check(models.TellIn, **values))
     for sheet in sheets.values():
         book.write(store.record_tells, sheet, BEGUN, "OT")
+    odds: dict[str, list[Any]] = {}
+    for row in rows("gate_odds.csv"):
+        said = {"sheet": row["sheet"], "hypothesis": row["series"], "weight": float(row["cars"]), "source": GATE}
+        odds.setdefault(row["sheet"], []).append(check(models.OddsIn, **said))
+    for gate in odds.values():
+        book.write(store.record_odds, gate, BEGUN, "OT")
     for row in rows("lists.csv"):
         book.write(
             store.record_list,

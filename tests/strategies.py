@@ -132,6 +132,9 @@ class SmallFamily(NamedTuple):
     issued: tuple[Issued, ...]
     turned: bool
 
+    def __repr__(self) -> str:
+        return f"<small family, {len(self.issued)} issued>\n{self.text}"
+
 
 CHECK_LETTERS = "ABCDEFGHJKL"
 

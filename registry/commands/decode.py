@@ -91,13 +91,24 @@ def cmd_decode(
         if file is not None:
             if number:
                 raise click.UsageError("Give either a number or --file, not both.")
+            of_one = {
+                "--surface": surface,
+                "--direction": direction,
+                "--says": says,
+                "--seen": seen,
+                "--not-seen": not_seen,
+                "--why": why,
+            }
+            given = [name for name, value in of_one.items() if value]
+            if given:
+                raise click.UsageError(
+                    f"{given[0]} goes with one number, not with --file. Decode that number by itself."
+                )
             ctx.exit(decode_file(file, column, output, on, list(families) or None, tables, as_json))
         if column or output:
             raise click.UsageError("--column and --output go with --file.")
         if not number:
-            raise click.UsageError(
-                "Type the number, in quotes: tubmark decode '118 012 345' --on pan. Nothing to read from is no answer."
-            )
+            raise click.UsageError("Type the number, in quotes: tubmark decode '118 012 345' --on pan.")
         text = " ".join(number)
         answer = decoding.decode(
             text,
@@ -219,14 +230,17 @@ def why_lines(d: decoding.Decoding) -> list[str]:
     out += ["", "  Sources:"]
     for id_ in d.source_ids:
         source = d.family.raw["sources"][id_]
-        out += _wrapped(
-            f"{id_}: {source['title']}, {source.get('edition', '')}; {decoding.STANDING[source['standing']]}", "    "
-        )
+        out += _wrapped(f"{id_}: {titled(source)}; {decoding.STANDING[source['standing']]}", "    ")
     for note in d.family.raw["notes"]:
         out += _wrapped(f"{note['text']} ({note['source']})", "    ")
     if d.family.origin:
         out += _wrapped(f"The table used: {d.family.origin}.", "    ")
     return out
+
+
+def titled(source: dict[str, Any]) -> str:
+    """A source's title, with its edition where there is one."""
+    return ", ".join(part for part in (source["title"], source.get("edition", "")) if part)
 
 
 def stop_lines(stop: dict[str, Any]) -> list[str]:
@@ -297,8 +311,18 @@ def decode_file(
             )
         if column not in names:
             raise DecoderError(f"There is no column '{column}' in '{file}'. The columns are {', '.join(names)}.")
+        twice = next((name for name in names if names.count(name) > 1), None)
+        if twice is not None:
+            raise DecoderError(
+                f"Two columns of '{file}' are called '{twice}'. Give each its own name, or one of them would be lost."
+            )
+        list(_records(["0"], on, families, tables))  # a family that there is not is said before anything is written
         target, finish = _target(output)
-        mine = [c if c not in names or c == column else f"decoded_{c}" for c in COLUMNS[1:]]
+        mine = []
+        for c in COLUMNS[1:]:
+            while c in names:  # what was typed is never written over
+                c = f"decoded_{c}"
+            mine.append(c)
         writer = (
             None if as_json else csv.DictWriter(target, [*names, *mine], extrasaction="ignore", lineterminator="\n")
         )
@@ -313,6 +337,11 @@ def decode_file(
                 counts[("answered", "none", "bad")[status]] += 1
                 if status == 2:
                     click.echo(f"line {line}: {record['problem']}", err=True)
+                if row.get(None):  # type: ignore[call-overload]
+                    click.echo(
+                        f"line {line}: it has more cells than the first line has names; the last {len(row[None])} are left out.",
+                        err=True,
+                    )  # type: ignore[index]
                 if writer:
                     writer.writerow({**row, **dict(zip(mine, list(record.values())[1:], strict=True))})
                 else:
@@ -352,10 +381,16 @@ def _target(output: str | None) -> tuple[Any, Any]:
 
     def finish(done: bool) -> None:
         handle.close()
-        if done:
-            os.replace(temporary, output)
-        else:
+        if not done:
             os.unlink(temporary)
+            return
+        try:
+            os.replace(temporary, output)
+        except OSError as error:
+            os.unlink(temporary)
+            raise DecoderError(
+                f"'{output}' cannot be written: {error.strerror}. Name another place with --output."
+            ) from None
 
     return handle, finish
 

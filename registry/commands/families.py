@@ -10,7 +10,7 @@ import click
 
 from decoder import decoding
 from decoder import families as tables_module
-from registry.commands.decode import _wrapped, tables_for
+from registry.commands.decode import _wrapped, tables_for, titled
 
 _tables_option = click.option(
     "--tables",
@@ -124,9 +124,7 @@ def show(obj: dict[str, Any], id_: str, as_json: bool) -> None:
             out += _wrapped(_item(item), "    ")
     out += ["", "  Sources:"]
     for name, source in raw["sources"].items():
-        out += _wrapped(
-            f"{name}: {source['title']}, {source.get('edition', '')}; {decoding.STANDING[source['standing']]}.", "    "
-        )
+        out += _wrapped(f"{name}: {titled(source)}; {decoding.STANDING[source['standing']]}.", "    ")
     if family.origin:
         out += ["", *_wrapped(f"From: {family.origin}.")]
     click.echo("\n".join(out))

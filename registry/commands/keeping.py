@@ -109,8 +109,11 @@ def _today() -> str:
     return date.today().isoformat()
 
 
-def _day(text: str | None, what: str) -> str | None:
-    """A day as a person types it, as an ISO day. Raises WrongInput for one that cannot be, or that could be two."""
+def _day(text: str | None, what: str, *, ahead: bool = False) -> str | None:
+    """A day as a person types it, as an ISO day; a day to come only where ``ahead`` says so.
+
+    Raises WrongInput for one that cannot be, that could be two, or that has not come yet.
+    """
     if text is None:
         return None
     from decoder import DecoderError
@@ -122,7 +125,10 @@ def _day(text: str | None, what: str) -> str | None:
         raise WrongInput(f"{what}: {error}") from error
     if span.earliest is None or span.earliest != span.latest:
         raise WrongInput(f"{what}: '{text}' is {span.words()}; one day is needed here. Write it as 2026-11-25.")
-    return span.earliest.isoformat()
+    day = span.earliest.isoformat()
+    if day > _today() and not ahead:
+        raise WrongInput(f"{what}: {telling.day(day)} has not come yet. Write the day it was, or leave it out for today.")
+    return day
 
 
 def _confirmed(question: str, yes: bool, otherwise: str) -> None:
@@ -254,7 +260,9 @@ def cmd_intake(
             f"Entry {entry} is there or it is not: to fill in the rest of it, add --finish. A new entry takes the next number by itself."
         )
     given["on"] = _day(given["on"], "The day it came in")
-    given["until"] = _day(given["until"], "To be collected by")
+    given["until"] = _day(given["until"], "To be collected by", ahead=True)
+    if given["until"] and given["until"] < (given["on"] or _today()):
+        raise WrongInput("To be collected by: that is before the day it came in. Write a later day, or leave it out.")
     with _opened(registry, write=True) as db:
         if finish:
             assert entry is not None
@@ -318,7 +326,7 @@ def _finish(db: Any, number: str, given: dict[str, Any], *, by: str | None, yes:
                     f"{question} (Enter leaves it blank)", default="", show_default=False, err=True
                 ).strip()
                 if said:
-                    changes[field] = _day(said, "To be collected by") if field == "until" else said
+                    changes[field] = _day(said, "To be collected by", ahead=True) if field == "until" else said
     looked = _look(db, given)
     given["car"] = row["number"]
     _settle(db, looked, given, yes=yes, as_json=as_json)
@@ -496,10 +504,7 @@ def _number_lines(number: dict[str, Any]) -> list[str]:
     out += [f"{number['on']}", *strip_text(*cells, indent=4).splitlines()]
     for sentence in [*words.tell(answer), *answer.problems]:
         out += wrapped(sentence)
-    for hit in [*near.cars, *near.other_lists]:
-        out += wrapped(hit.says)
-        out += _beside(hit)
-    return [*out, ""]
+    return [*out, *_hit_lines(near), ""]
 
 
 def _report(hit: Any) -> dict[str, str]:
@@ -514,16 +519,35 @@ def _report(hit: Any) -> dict[str, str]:
     }
 
 
-def _beside(hit: Any) -> list[str]:
-    """The two strips one above the other, where one character differs."""
-    if hit.how != "near":
+def _beside(hit: Any, chance: bool = False) -> list[str]:
+    """The two strips one above the other, where they differ or something could not be read, and how likely it is the one."""
+    if hit.how == "exact" and hit.asked_key == hit.key:
         return []
-    from decoder import read
+    from decoder import read, words
     from registry.draw import compare_text
 
     where = {"theft": "in the report", "list": f"on {hit.source}"}.get(hit.kind, f"{hit.car}, {hit.kind}")
-    both = [(read(hit.asked_key).cells, "as you read it"), (read(hit.key).cells, where)]
-    return compare_text(both, indent=4).splitlines()
+    if chance and hit.probability:
+        where += f": {words.chance(hit.probability)}"
+    listed = read(hit.key).cells
+    if not hit.certain and len(as_read := read(hit.number).cells) == len(listed):
+        listed = as_read  # a record that is itself doubtful is shown with its doubts
+    return compare_text([(read(hit.asked_key).cells, "as you read it"), (listed, where)], indent=4).splitlines()
+
+
+def _hit_lines(answer: Any) -> list[str]:
+    """The cars and the lists that have a number, two strips for each number that is not the very one, and what they leave open."""
+    shown, left_out = answer.shown
+    drawn: set[str] = set()
+    out: list[str] = []
+    for hit in shown:
+        out += wrapped(hit.says)
+        if hit.key not in drawn:
+            drawn.add(hit.key)
+            out += _beside(hit, chance=bool(answer.none_of_these))
+    for sentence in filter(None, [*left_out, answer.none_of_these]):
+        out += wrapped(sentence)
+    return out
 
 
 def _saved(db: Any, number: str, looked: list[dict[str, Any]], *, as_json: bool) -> None:
@@ -599,24 +623,58 @@ def cmd_receipt(entry: str, markup: bool, handed_over: bool, by: str | None, reg
 # find
 
 
-@click.command("find", epilog="Example:  tubmark find 'KP O147' --on body")
-@click.argument("number", nargs=-1, required=True)
+@click.command(
+    "find",
+    epilog="\b\nExample:  tubmark find 'KP O147' --on body\n"
+    "Example:  tubmark find --like 'grey over green, Lowmere, ribs on the sill'",
+)
+@click.argument("number", nargs=-1)
 @click.option("--on", type=click.Choice(CARRIERS), help="What you read it from.")
+@click.option(
+    "--like",
+    metavar="WORDS",
+    help="Instead of a number: what can be seen, with commas between. Colours, town, decade, features, what is missing.",
+)
+@click.option("--names", is_flag=True, help="With --like: also by keepers' names, for those who may see them.")
+@click.option("--further", is_flag=True, help="Also what is two misread characters away.")
+@click.option(
+    "--doubt",
+    type=click.Choice(["none", "low", "usual", "high"]),
+    default="usual",
+    show_default=True,
+    help="How far the characters are trusted. none: as read, and nothing near it.",
+)
 @_json
 @_registry()
 @click.pass_context
-def cmd_find(ctx: click.Context, number: tuple[str, ...], on: str | None, as_json: bool, registry: Path) -> None:
-    """Is this number already on a list, or one a single character from it?
+def cmd_find(
+    ctx: click.Context, number: tuple[str, ...], on: str | None, like: str | None, names: bool, further: bool, doubt: str, as_json: bool, registry: Path,
+) -> None:  # fmt: skip
+    """Is this number already on a list, or one that was read for it?
 
     Every spelling counts ('KP O147', 'KP147', '147 KP'), and every number of a
-    car: pan, body, plate, engine, title. Theft reports come first.
+    car: pan, body, plate, engine, title. ? stands for a character that cannot
+    be read, [38] for one that is either. Theft reports come first.
     """
     from decoder import DecoderError
-    from registry import lookup
+    from registry import likeness, lookup
 
+    if like is not None and number:
+        raise WrongInput("A number, or --like with what can be seen: one at a time.")
+    if like is None and not number:
+        raise WrongInput(
+            "Type a number ('KP O147'), or say what can be seen (--like 'grey over green, ribs on the sill')."
+        )
     with _opened(registry) as db:
+        if like is not None:
+            alike = likeness.like(db, like, people=names)
+            if as_json:
+                _document(alike.as_dict())
+            else:
+                _say(_like_lines(alike))
+            ctx.exit(alike.status)
         try:
-            answer = lookup.find(db, " ".join(number), on=on)
+            answer = lookup.find(db, " ".join(number), on=on, further=further, doubt=doubt)
         except DecoderError as error:
             raise WrongInput(str(error)) from error
         conflicts = _conflicts_between(db, answer)
@@ -625,6 +683,35 @@ def cmd_find(ctx: click.Context, number: tuple[str, ...], on: str | None, as_jso
         else:
             _say(_found_lines(answer, conflicts))
     ctx.exit(answer.status)
+
+
+def _like_lines(answer: Any) -> list[str]:
+    """The cars that a description may be of, with what fits and what does not, and how each clue was understood."""
+    from decoder.words import chance
+
+    # A stop stands in its frame where the car is likely enough to be the one; with the others it is named.
+    framed = {one.car for one in answer.near if one.probability >= 0.1}
+    out = telling.stops({**s, "says": f"{s['car']}: {s['says']}"} for s in answer.stops if s["car"] in framed)
+    out += wrapped(answer.like)
+    for one in answer.near:
+        stops = [stop["kind"] for stop in answer.stops if stop["car"] == one.car]
+        out += ["", *wrapped(f"{one.car}  {chance(one.probability)}{f'  {one.title}' if one.title else ''}")]
+        out += wrapped(f"stop       {'; '.join(stops)}", "    ", " " * 15) if stops else []
+        for label, said in (("fits", one.fits), ("against", one.against), ("not known", one.unknown)):
+            if said:
+                out += wrapped(f"{label:<11}{'; '.join(said)}", "    ", " " * 15)
+    out += ["", *wrapped(f"None of these: {chance(answer.none_of_these)}.")] if answer.clues else []
+    if answer.more:
+        out += wrapped(f"{answer.more} more are not shown.")
+    for problem in answer.problems:
+        out += wrapped(problem)
+    if answer.clues:
+        out += ["", *wrapped("How each was taken (x: how much likelier said of this car than of any):")]
+        for clue in answer.clues:
+            out += wrapped(f"{clue.means}: true of {round(clue.fits)} of {clue.known} here", "    ", "      ")
+    if answer.near:
+        out += ["", *(f"  All that is known of it:  tubmark show {one.car}" for one in answer.near[:2])]
+    return out
 
 
 def _conflicts_between(db: Any, answer: Any) -> list[dict[str, Any]]:
@@ -660,9 +747,7 @@ def _found_lines(answer: Any, conflicts: list[dict[str, Any]]) -> list[str]:
     if not answer.cars:
         near = "" if answer.near else ", nor one that is a character away"
         out += wrapped(f"No car with this number is on file here{near}.")
-    for hit in answer.near:
-        if hit.kind != "theft":
-            out += [*wrapped(hit.says), *_beside(hit)]
+    out += _hit_lines(answer)
     for conflict in conflicts:
         state = "Conflict" if conflict["state"] == "open" else "A conflict that was settled"
         out += wrapped(f"{state}: {conflict['says']} Why: {conflict['reason'].rstrip('.')}.")
@@ -808,6 +893,11 @@ def cmd_decide(
         out = telling.stops(stops)
         said = telling.opinion(kept, knowing.people(db), _series(db))
         out += wrapped(f"Decision {number} on {found['number']}: {said}", "")
+        if kept["weighed"]:
+            out += wrapped(f"Kept with it is what the findings bear today: {kept['weighed']['says']}")
+            leads = kept["weighed"]["leading"]
+            if series and second_series is None and leads != series:
+                out += wrapped(f"They lead to {_series(db).get(leads, leads)}; the opinion is the person's own.")
         if kept["supersedes"]:
             out += wrapped(f"It stands in place of decision {kept['supersedes']}, which is kept.")
         others = [each for each in knowing.standing_decisions(db, found["id"]) if each["id"] != number]
@@ -1017,6 +1107,8 @@ def cmd_consent(
         if consent is not None:
             if consent not in CONSENT_WORDS:
                 raise WrongInput(f"'{consent}' is no consent. One of: {', '.join(CONSENT_WORDS)}.")
+            if CONSENT_WORDS[consent] in ("full", "number hidden") and not by:
+                raise WrongInput("Whoever puts down that a car may be published signs it: say who with --by NAME.")
             who = store.person_id(db, person) if person else None
             given = check(
                 ConsentIn, car=found["number"], consent=CONSENT_WORDS[consent], at=day, person=who, reason=reason
@@ -1165,6 +1257,11 @@ def cmd_check_file(
     elif findings:
         _say([line for text in findings for line in wrapped(text, "- ", "  ")])
     else:
+        from registry.opening import is_edition
+
+        if is_edition(target):
+            _say(wrapped(f"{target} is an edition and holds what was published: its content has the hash it carries.", ""))
+            ctx.exit(0)
         with _opened(target) as db:
             counts = knowing.counts(db)
         _say(

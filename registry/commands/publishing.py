@@ -72,6 +72,14 @@ def cmd_publish(
         ctx.exit(0)
     if not out:
         raise WrongInput("Name the file to publish to, such as edition.db; or read the proof first with --proof.")
+    from registry.backup import check_file
+
+    findings = check_file(path)
+    if findings:
+        raise WrongInput(
+            f"{path} is not as its events say it was recorded ({len(findings)} finding{'s' * (len(findings) != 1)}; 'tubmark check-file {path}' "
+            "lists them). Nothing is published from it; restore the last backup."
+        )
     _agree(out, path, day, yes)
     with opened(path, write=True) as db:
         published = publish.publish(db, out, date=day, by=_person(db, by))

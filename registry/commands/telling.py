@@ -81,19 +81,26 @@ def dates(events: dict[str, dict[str, Any]]) -> list[str]:
     width = max(len(event["words"]) for event in shown.values()) + 2
     out: list[str] = []
     for event in shown.values():
-        said = [when(piece) for piece in event["says"]] or ["nobody says"]
+        said = list(dict.fromkeys(when(piece) for piece in event["says"])) or ["nobody says"]
         for place, text in enumerate(said):
             out += labelled("" if place else event["words"], text, width)
     return out
 
 
 def things(db: Any, record: dict[str, Any]) -> list[str]:
-    """The numbers of a car, each as a strip, with who read it where and how."""
+    """The numbers of a car, each as a strip, with who read it where and how.
+
+    Where records were joined, a thing that both have is shown once, with how it stands in the other record.
+    """
     from decoder import decode, read
     from registry.draw import strip_of, strip_text
 
     out: list[str] = []
+    again = _again(db, record)
+    doubles = {double["id"] for found in again.values() for double in found}
     for thing in record["things"]:
+        if thing["id"] in doubles:
+            continue
         was = "was on this car" if thing["former"] else ""
         series = f"series {thing['series']}" if thing["series"] else ""
         marks = "; ".join(part for part in (was, series, thing["issue"], (thing["note"] or "").rstrip(".")) if part)
@@ -116,8 +123,33 @@ def things(db: Any, record: dict[str, Any]) -> list[str]:
             if other["id"] != best["id"]:
                 how = ", ".join(part for part in (other["how"], day(other["at"])) if part)
                 out += wrapped(f"also read as {other['as_typed']}{f' ({how})' if how else ''}", "    ")
+        for double in again.get(thing["id"], ()):
+            where = f"in the record of {knowing.car_number(db, double['car'])}"
+            out += wrapped(f"the same {double['kind']} {where}: {double['number_as_read']}", "    ")
         out += [""]
     return out[:-1] if out and not out[-1] else out
+
+
+def _again(db: Any, record: dict[str, Any]) -> dict[int, list[dict[str, Any]]]:
+    """Of records that were joined: for each thing the things of the other records that are the same one, by kind and number."""
+    found: dict[int, list[dict[str, Any]]] = {}
+    if not record["also"]:
+        return found
+    from registry.alike import Book, named
+
+    book, first = Book(db), {}
+    for thing in record["things"]:
+        best = knowing.best_reading(db, thing["id"])
+        numbers = named(book.keys_of(best["id"])) if best else frozenset({("", "")})
+        key = next(
+            (key for number in sorted(numbers) if (key := (thing["kind"], thing["former"], number)) in first), None
+        )
+        if key is not None and first[key]["car"] != thing["car"]:
+            found.setdefault(first[key]["id"], []).append(thing)
+            continue
+        for number in numbers:
+            first.setdefault((thing["kind"], thing["former"], number), thing)
+    return found
 
 
 def papers_against_metal(db: Any, record: dict[str, Any]) -> list[str]:
@@ -166,7 +198,7 @@ def car(db: Any, record: dict[str, Any]) -> list[str]:
         text = opinion(decision, people, series)
         out += wrapped(text[0].upper() + text[1:])
         out += wrapped(decision["reason"], "    ")
-    if len(standing) > 1:
+    if len({(decision["opinion"], decision["series"]) for decision in standing}) > 1:
         out += wrapped("The opinions above all stand. A third look would help.")
     if not standing:
         out += wrapped("Nobody has given an opinion on this car yet.")
@@ -202,7 +234,9 @@ def _papers(record: dict[str, Any]) -> list[str]:
 def _seen(record: dict[str, Any]) -> list[str]:
     last: dict[str, str] = {}
     for seen in record["observations"]:
-        last[f"{seen['tell']} {seen['place']}" if seen["place"] else seen["tell"]] = seen["state"]
+        tell = f"{seen['tell']} {seen['place']}" if seen["place"] else seen["tell"]
+        if seen["state"] not in ("not examined", "not visible") or tell not in last:
+            last[tell] = seen["state"]  # what was found once is not undone by not having looked again
     if not last:
         return []
     out = ["", "Seen on the car"]
@@ -268,6 +302,13 @@ def event(found: dict[str, Any], people: dict[int, dict[str, Any]]) -> list[str]
     who = people[found["by_person"]]["said"] if found["by_person"] else "no name given"
     out = [f"{found['at'][:10]} {found['at'][11:16]}  {found['action']}, by {who}"]
     payload = found["payload"]
+    if "records" in payload:  # a merge, or a split
+        one, other = payload["records"]
+        said = f"{one} joined to {other}" if found["action"] == "merge" else f"{one} split from {other}"
+        out += wrapped(said, "                  ")
+    if "on" in payload or "off" in payload:  # another pan, or another plate
+        said = "; ".join(f"{word}: {', '.join(payload[word])}" for word in ("off", "on") if payload.get(word))
+        out += wrapped(f"{said or 'no number'}. {payload['reason']}", "                  ")
     tells = [carried for table, carried in payload.get("rows", []) if table == "observations"]
     for table, carried in payload.get("rows", []):
         if said := _carried(table, carried, people):

@@ -524,6 +524,7 @@ def _stand_in(conn: sqlite3.Connection, dated: str) -> bytes:
     may = {car["car"] for car in made.cars() if not car["line"]} & set(out)
     content["cars"] = [out[car] for car in sorted(may)]
     content["fingerprints"] = [row for row in made.tables["fingerprints"] if row[1] in may]
+    content["aliases"] = []  # what was joined since is nobody's to know before the next edition
     with tempfile.TemporaryDirectory(prefix="tubmark-") as folder:
         path = Path(folder) / "stand-in.db"
         publish.write_edition(content, path)
@@ -632,6 +633,8 @@ async def car_page(request: Any, datasette: Any) -> Response:
             {"car": None, "says": says, "asked": car[:20]},
             status=404,
         )
+    if row["car"] != car:  # the number of a record that was found to be one with this car; a merge may be undone one day
+        return Response.redirect(datasette.urls.path(f"/car/{tilde_encode(row['car'])}{json or ''}"))
     if json:
         return _document(served, {"car": row["car"], "entry": row, "edition": _of_edition(served), "stops": []})
     in_tables = (
@@ -648,11 +651,26 @@ async def car_page(request: Any, datasette: Any) -> Response:
 
 
 def public_car(conn: sqlite3.Connection, is_edition: bool, car: str) -> dict[str, Any] | None:
-    """A car's public entry from an edition, or from a registry the row as it last went out; None where there is none."""
+    """A car's public entry from an edition, or from a registry the row as it last went out; None where there is none.
+
+    The number of a record that was joined to the car before then leads to it too.
+    """
     if is_edition:
         from registry import edition
 
         return edition.public_car(conn, car)
+    row = _last_published(conn, car)
+    if row is None:
+        from registry import publish
+
+        stays = publish.joined_when_published(conn, car)
+        row = _last_published(conn, stays) if stays else None
+        if row is not None and row["line"]:
+            return None
+    return row
+
+
+def _last_published(conn: sqlite3.Connection, car: str) -> dict[str, Any] | None:
     cursor = conn.execute("SELECT * FROM public_cars WHERE car = ?", (car,))
     row = cursor.fetchone()
     return dict(zip([column[0] for column in cursor.description], row, strict=True)) if row else None
@@ -756,6 +774,9 @@ _OF_TABLES: dict[str, dict[str, Any]] = {
     "fingerprints": {
         "title": "Fingerprints", "description": "Numbers of the cars in this edition, hashed with a key that is not in this file. The look-up uses them.",
     },
+    "aliases": {
+        "title": "Other numbers", "description": "Numbers of records that were found to be one with a car in this edition.", "sort": "alias",
+    },
     "edition": {"title": "This edition", "description": "Its date, the rules by which it was made, and the hash of its content."},
     "columns": {"title": "Columns", "description": "What each column of this file means."},
     "public_cars": {
@@ -768,7 +789,7 @@ _OF_TABLES: dict[str, dict[str, Any]] = {
 }  # fmt: skip
 
 #: Tables that are about the file itself rather than about cars.
-_OF_THE_FILE = frozenset({"edition", "columns", "families", "fingerprints"})
+_OF_THE_FILE = frozenset({"edition", "columns", "families", "fingerprints", "aliases"})
 
 _DESCRIBED = "_tubmark_described"
 

@@ -32,10 +32,18 @@ def alone(text: Any, **more: Any) -> dict[str, Any]:
         row |= {
             "family": first["family"], "number": first["number"] or "", "probability": first["probability"],
             "earliest": built["earliest"] or "", "latest": built["latest"] or "", "likeliest_month": built["likeliest_month"] or "",
-            "model_year": max(first["model_years"], key=lambda y: y["probability"])["year"] if first["model_years"] else 0,
+            "model_year": likeliest(first["model_years"]),
             "estimated": built["months_estimated"], "also": " ".join(d["family"] for d in others),
         }  # fmt: skip
     return row
+
+
+def likeliest(years: list[dict[str, Any]]) -> int:
+    """The likeliest model year, 0 where several are equally likely: a list names none of them then."""
+    ranked = sorted(years, key=lambda y: -y["probability"])
+    if not ranked or (len(ranked) > 1 and ranked[0]["probability"] < 1.05 * ranked[-1]["probability"]):
+        return 0
+    return max(years, key=lambda y: y["probability"])["year"]
 
 
 def rows(readings: list[Any], **more: Any) -> list[dict[str, Any]]:

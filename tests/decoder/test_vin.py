@@ -104,11 +104,13 @@ def test_too_much_open_is_said():
 
 
 def test_many_open_years_are_all_named():
-    """Nothing but the length is known: the years of both cycles, evenly."""
+    """Nothing but the length is known: both cycles, told apart by place 7 for the five first characters of North America alone."""
     found = of_vin("?" * 17)
     years = dict(found.model_years)
     assert set(range(1980, 2040)) == set(years)
-    assert max(years.values()) / min(years.values()) == pytest.approx(23 / 10)
+    american = 5 / 33
+    letters, figures = (american * n / 33 + (1 - american) / 2 for n in (23, 10))
+    assert max(years.values()) / min(years.values()) == pytest.approx(letters / figures)
 
 
 @pytest.mark.parametrize("text", ["1M8GDM9AXKP04278", "1M8GDM9AXKP0427881", "1M8GDM9AXKP*", "1M8GDM9AXKP04278*"])

@@ -253,6 +253,14 @@ def test_a_list_with_a_chance_few_is_left_out_unless_it_is_named(book: Book):
     assert f"from {len(seen)} serial numbers seen" in counted.survivors_of(book.db, "KP").found.made.says
 
 
+def test_what_is_listed_is_said_though_it_is_too_little_to_count_with(book: Book):
+    book.list("First", *MANY[:3])
+    book.list("Second", *MANY[2:4])
+    found = counted.survivors_of(book.db, "KP").found
+    assert found.surviving.estimate is None
+    assert (4, 1) == (found.listed["cars"], found.listed["on_more_than_one"])
+
+
 def test_a_list_that_is_not_there_is_answered_with_those_that_are(book: Book):
     book.list("First", *MANY)
     with pytest.raises(NoAnswer, match="no list 'Fourth'.*First"):

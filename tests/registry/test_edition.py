@@ -273,3 +273,24 @@ def test_a_withdrawn_car_leaves_the_next_edition(ask, db, tmp_path):
     finally:
         conn.close()
     assert b"E26-001" not in path.read_bytes()
+
+
+def test_the_number_of_a_record_that_was_joined_leads_to_the_car(db, tmp_path):
+    """The entry names the number that stays. An edition of before there were such numbers has none, and its hash still agrees."""
+    from registry.models import JoinIn
+
+    stock(db)
+    car(db, "E26-001", "KP 0147"), car(db, "E26-002", "KP 0258")
+    join = {"car": "E26-002", "into_car": "E26-001", "kind": "merge", "reason": "One car.", "at": "2026-03-01"}
+    store.record_join(db, check(JoinIn, **join), by="Orla Thrennick", at=AT)
+    made = publish.publish(db, tmp_path / "edition.db", date=EDITION_DAY)
+    conn = sqlite3.connect(made.path)
+    try:
+        assert "E26-001" == edition.public_car(conn, "E26-002")["car"] == edition.public_car(conn, "E26-001")["car"]
+        assert None is edition.public_car(conn, "E26-003")
+        assert publish.content_hash(edition.content(conn)) == made.sha256
+        conn.execute("DROP TABLE aliases")
+        assert None is edition.public_car(conn, "E26-002")
+        assert "aliases" not in edition.content(conn)
+    finally:
+        conn.close()

@@ -12,7 +12,7 @@ from sqlite_utils import Database
 
 from registry import edition, leaks, publish, store
 from registry.errors import RegistryError, WrongInput
-from registry.models import ConflictIn, HoldIn, JoinIn, ReleaseIn, StatementIn, StopIn, check
+from registry.models import ConflictIn, EntryIn, HoldIn, JoinIn, ReleaseIn, StatementIn, StopIn, check
 from registry.opening import is_edition
 from registry.publish import Policy
 from registry.schema import EDITION_APPLICATION_ID
@@ -544,3 +544,78 @@ def test_leaks_are_looked_for_in_all_that_people_said():
         assert leaks.private_values(conn) == []
     finally:
         conn.close()
+
+
+# --- numbers of records that were joined ------------------------------------------------------------
+
+
+def join(db, number, into, kind="merge", at=AT):
+    store.record_join(
+        db, check(JoinIn, car=number, into_car=into, kind=kind, reason="One car, painted since.", at=DAY), by=BY, at=at
+    )
+
+
+def test_a_number_that_was_joined_leads_to_the_car_that_stays(stocked, tmp_path):
+    """An address that went out goes on leading to the car, over several joins too; split, it is a car of its own again."""
+    for number in ("E26-001", "E26-002", "E26-003", "E26-004"):
+        car(stocked, number, None, pan=None, opinion=None)
+    join(stocked, "E26-003", "E26-002")
+    join(stocked, "E26-002", "E26-001")
+    made = publish.compose(stocked, publish.DEFAULT, EDITION_DAY)
+    assert [("E26-002", "E26-001"), ("E26-003", "E26-001")] == made.tables["aliases"]
+    assert ["E26-001", "E26-004"] == [row["car"] for row in made.cars()]
+    join(stocked, "E26-003", "E26-002", kind="split")
+    again = publish.compose(stocked, publish.DEFAULT, EDITION_DAY)
+    assert [("E26-002", "E26-001")] == again.tables["aliases"]
+    assert made.sha256 != again.sha256
+
+
+@pytest.mark.parametrize("why", ["none", "withdrawn", "stop"])
+def test_a_car_that_is_not_published_has_no_other_number(stocked, why):
+    """Neither the absent nor the one that has only a line: what would it lead to?"""
+    car(stocked, "E26-001", None, pan=None, opinion=None)
+    car(stocked, "E26-002", None, pan=None, opinion=None, consent="full" if why == "stop" else why)
+    join(stocked, "E26-002", "E26-001")
+    if why == "stop":
+        stop = {"kind": "lien", "says": "A loan.", "ask": "Ask the lender.", "by": BY}
+        store.record_stop(stocked, check(StopIn, car="E26-001", **stop), at=AT)
+    for policy in (publish.DEFAULT, Policy(stopped="line")):
+        made = publish.compose(stocked, policy, EDITION_DAY)
+        assert [] == made.tables["aliases"]
+    assert b"E26-002" not in b"".join(str(row).encode() for rows in made.tables.values() for row in rows)
+
+
+def test_a_later_visit_has_no_number_in_an_edition(stocked, tmp_path):
+    """It would tell the year in which a car was seen, where no more than the decade goes out."""
+    car(stocked, "E26-001", None, pan=None, opinion=None)
+    store.record_entry(stocked, check(EntryIn, number="E27-001", entry_date="2027-01-02", car="E26-001"), by=BY, at=AT)
+    out = publish.publish(stocked, tmp_path / "edition.db", date="2027-02-01").path
+    assert [] == read(out, "SELECT * FROM aliases")
+    assert b"E27-001" not in out.read_bytes()
+
+
+def test_joined_records_keep_the_same_bytes(stocked, tmp_path):
+    """The same registry and day, the same file; why they were joined stays in."""
+    car(stocked, "E26-001", None, pan=None, opinion=None), car(stocked, "E26-002", None, pan=None, opinion=None)
+    join(stocked, "E26-002", "E26-001")
+    one, other = (
+        publish.publish(stocked, tmp_path / name, date=EDITION_DAY, record=False).path for name in ("a.db", "b.db")
+    )
+    assert one.read_bytes() == other.read_bytes()
+    assert [("E26-002", "E26-001")] == read(one, "SELECT alias, car FROM aliases")
+    assert b"painted since" not in one.read_bytes()
+
+
+def test_what_was_joined_since_the_last_edition_is_not_told_before_the_next(stocked, tmp_path):
+    """For a registry that is served: it answers as the last edition does."""
+    car(stocked, "E26-001", None, pan=None, opinion=None), car(stocked, "E26-002", None, pan=None, opinion=None)
+    assert None is publish.joined_when_published(stocked.conn, "E26-002")
+    publish.publish(stocked, tmp_path / "a.db", date=EDITION_DAY, by=BY, at=AT)
+    join(stocked, "E26-002", "E26-001")
+    assert None is publish.joined_when_published(stocked.conn, "E26-002")
+    publish.publish(stocked, tmp_path / "b.db", date="2026-12-01", by=BY, at=AT)
+    assert "E26-001" == publish.joined_when_published(stocked.conn, "E26-002")
+    assert None is publish.joined_when_published(stocked.conn, "E26-001")
+    assert None is publish.joined_when_published(stocked.conn, "E99-999")
+    join(stocked, "E26-002", "E26-001", kind="split")
+    assert "E26-001" == publish.joined_when_published(stocked.conn, "E26-002")

@@ -82,6 +82,7 @@ WORDS = {
     "things.kind": "pan", "series.kind": "maker", "car_joins.kind": "merge", "observations.state": "absent",
     "decisions.opinion": "open", "decision_evidence.kind": "reading", "stops.kind": "lien", "stops.found_by": "tool",
     "consents.consent": "none", "custody.role": "keeper", "conflicts.state": "open", "tell_counts.kind": "counted",
+    "tell_changes.kind": "counted",
     "entries.received": "received",
 }  # fmt: skip
 
@@ -141,13 +142,15 @@ def test_an_older_file_is_copied_before_it_is_migrated(tmp_path: Path, monkeypat
     for migration in newer._migrations:
         longer(name=migration.name)(migration.fn)
 
-    @longer(name="0002_try")
-    def _second(database: Database) -> None:
+    next_one = schema.SCHEMA_VERSION + 1
+
+    @longer(name=f"{next_one:04d}_try")
+    def _next(database: Database) -> None:
         database.execute("CREATE TABLE tried (id INTEGER PRIMARY KEY) STRICT")
-        database.execute("PRAGMA user_version = 2")
+        database.execute(f"PRAGMA user_version = {next_one}")
 
     monkeypatch.setattr(schema, "migrations", lambda: longer)
-    monkeypatch.setattr(schema, "SCHEMA_VERSION", 2)
+    monkeypatch.setattr(schema, "SCHEMA_VERSION", next_one)
     from registry.errors import RegistryError
 
     with pytest.raises(RegistryError, match="made by an older tubmark"):
@@ -155,10 +158,37 @@ def test_an_older_file_is_copied_before_it_is_migrated(tmp_path: Path, monkeypat
     db = open_registry(path, write=True)
     assert "tried" in db.table_names()
     db.close()
-    copy = Database(tmp_path / "old.db.before-schema-2")
-    assert copy.execute("PRAGMA user_version").fetchone()[0] == 1
+    copy = Database(tmp_path / f"old.db.before-schema-{next_one}")
+    assert copy.execute("PRAGMA user_version").fetchone()[0] == next_one - 1
     assert copy.execute("SELECT name FROM people WHERE id = ?", [person]).fetchone() == ("Ann Vane",)
     copy.close()
+
+
+def test_a_file_of_the_first_version_is_brought_up_to_date_with_what_is_in_it(tmp_path: Path):
+    """The evidence tables and their guards come to a file that was made before them; its tells are as they were."""
+    first = schema.migrations()._migrations[0]
+    older = type(schema.migrations())("tubmark")
+    older(name=first.name)(first.fn)
+    path = create_registry(tmp_path / "new.db", name="New", origin="new", at=AT, uid="0")
+    old = Database(tmp_path / "old.db")
+    older.apply(old)
+    source = sqlite3.connect(path)
+    for table in ("registry_info", "events"):
+        for row in source.execute(f"SELECT * FROM {table}").fetchall():
+            old.execute(f"INSERT INTO {table} VALUES ({', '.join('?' * len(row))})", row)
+    source.close()
+    old.execute(
+        "INSERT INTO tells (id, uid, origin, code, version, sheet, grp, name, looks_like, event) "
+        "VALUES (1, 'u', 'o', 'K01', 1, 'K', 'mould', 'Twin dimples', 'two hollows', 1)"
+    )
+    old.conn.commit()
+    assert old.execute("PRAGMA user_version").fetchone()[0] == 1 and "gate_odds" not in old.table_names()
+    old.close()
+    db = open_registry(tmp_path / "old.db", write=True)
+    assert db.execute("PRAGMA user_version").fetchone()[0] == schema.SCHEMA_VERSION
+    assert {trigger.name: trigger.sql for trigger in db.triggers} == schema.TRIGGERS
+    assert db.execute("SELECT code, carries FROM tells").fetchall() == [("K01", None)]
+    db.close()
 
 
 def test_a_newer_file_is_refused_in_a_sentence(tmp_path: Path):

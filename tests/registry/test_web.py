@@ -431,6 +431,7 @@ def write_edition(path: Path) -> Any:
             for f in (compile_table(PAN, "web-pan.yml"), compile_table(BODY, "web-body.yml"))
         ],
         "fingerprints": sorted(prints),
+        "aliases": [("E21-099", "E21-003")],
         "columns": [
             (table, column, says) for table, columns in publish.TABLES.items() for column, says in columns.items()
         ],
@@ -719,6 +720,14 @@ class TestACar:
         assert document["edition"]["dated"] == "2026-11-01"
         assert published.ask("/car/E99-001.json").status_code == 404
 
+    @pytest.mark.parametrize("end", ["", ".json"])
+    def test_the_number_of_a_record_that_was_joined_leads_to_it(self, published: Site, end: str) -> None:
+        """Not for ever: a merge may be undone one day, so no browser keeps it."""
+        answer = published.ask(f"/car/e21-099{end}")
+        assert (302, f"/car/E21-003{end}") == (answer.status_code, answer.headers["location"])
+        assert 200 == published.ask(f"/car/E21-099{end}", follow_redirects=True).status_code
+        assert 404 == published.ask(f"/car/E21-098{end}").status_code
+
     def test_what_somebody_typed_is_text(self, published: Site) -> None:
         assert "&lt;b&gt;Bilberry&lt;/b&gt;" in published.ask("/car/E21-003").text
         assert TYPED not in published.ask("/trial/cars").text
@@ -905,6 +914,38 @@ class TestTheSample:
         for path in addresses:
             text = site.ask(path).text
             assert not [value for value in private - public_names if value in text], path
+
+
+    def test_a_number_that_was_joined_leads_on_from_the_next_edition_on(
+        self, sites: Callable[..., Site], tmp_path: Path
+    ) -> None:
+        """In a registry that is served as in its edition; what was joined since is nobody's to know."""
+        from registry import parting
+        from registry.opening import open_registry
+
+        path = tmp_path / "joined.db"
+        shutil.copy(ROOT / "sample_registry.db", path)
+        db = open_registry(path, write=True)
+        parting.merge(db, "E24-021", "E23-014", reason="One car, painted since.", by="OT", on="2026-11-25")
+        db.close()
+        before = sites(path).ask("/car/E24-021")
+        assert before.status_code in (200, 404)  # as the edition of before the merge has it
+        db = open_registry(path, write=True)
+        made = publish.publish(db, tmp_path / "edition.db", date="2026-11-26", by="OT")
+        db.close()
+        assert "E23-014" in {row["car"] for row in _rows(made.path, "SELECT car FROM cars")}
+        for served in (path, made.path):
+            answer = sites(served).ask("/car/E24-021")
+            assert (302, "/car/E23-014") == (answer.status_code, answer.headers["location"]), served.name
+
+
+def _rows(path: Path, sql: str) -> list[dict[str, Any]]:
+    conn = sqlite3.connect(f"file:{path}?mode=ro", uri=True)
+    conn.row_factory = sqlite3.Row
+    try:
+        return [dict(row) for row in conn.execute(sql)]
+    finally:
+        conn.close()
 
 
 class TestWhatStandsInTwoPlaces:
