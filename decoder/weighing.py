@@ -29,6 +29,7 @@ WRITE_OUT = 24
 #: Candidates named in an answer, and how many combinations are tried to find them.
 MOST_CANDIDATES = 50
 _MOST_TRIES = 2000
+_ALL_OF_A_SMALL_MAKER = 2000
 #: With doubt about every character the likeliest come early; of each slip only the first few can matter.
 _TRIES_IN_DOUBT, _FROM_A_SLIP, _TRIES_OF_A_SLIP = 300, 12, 60
 
@@ -534,6 +535,8 @@ def _name_candidates(
     most, tries = (_FROM_A_SLIP, _TRIES_OF_A_SLIP) if layout.slip else (MOST_CANDIDATES, _MOST_TRIES)
     if channel.rate > 0.0:
         tries = min(tries, _TRIES_IN_DOUBT)
+    elif found.family.turned:  # a number that both sides can be has to be named from both; such makers made few
+        most, tries = _ALL_OF_A_SMALL_MAKER, 2 * _ALL_OF_A_SMALL_MAKER
     for text, weight, segments in _likeliest(template, options, most, tries):
         found.add_candidate(text, layout.chance * weight, template, segments)
     if channel.rate > 0.0 or counted is None:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 import re
 import sqlite3
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
@@ -338,10 +338,19 @@ def is_about(db: Source, kind: str, found: dict[str, Any], car: int) -> bool:
 STRICTEST_FIRST = ("withdrawn", "none", "unknown", "number hidden", "full")
 
 
+def holding(told: Sequence[Mapping[str, Any]]) -> Mapping[str, Any]:
+    """Which of the consents told of a car holds: the last by its day, or the last put down if that allows less.
+
+    ``told`` is in the order of recording and not empty. A withdrawal put down today with a day long past counts; so does one of
+    March over a consent of February that is put down later. In doubt private.
+    """
+    by_day = max(enumerate(told), key=lambda one: (one[1]["at"], one[0]))[1]
+    return min((by_day, told[-1]), key=lambda each: STRICTEST_FIRST.index(each["consent"]))
+
+
 def consent_of(db: Source, car: int) -> dict[str, Any]:
     """The consent that holds for a car: ``consent`` (unknown where nobody was asked), ``at``, ``person``, ``reason``.
 
-    What was put down last holds, whatever day it was said on: a withdrawal told today of a day long past counts from today.
     Where records were joined, what was said since then; else the strictest of what was said of each (as ``registry.publish``).
     """
     cars = members(db, car)
@@ -356,12 +365,20 @@ def consent_of(db: Source, car: int) -> dict[str, Any]:
             f"SELECT max(event) AS last FROM car_joins WHERE car IN {_in(cars)} OR into_car IN {_in(cars)}",
             [*cars, *cars],
         )
-        if joins is not None and found[-1]["event"] < joins["last"]:
-            last = {each["car"]: each for each in found}
-            found = sorted(last.values(), key=lambda each: STRICTEST_FIRST.index(each["consent"]), reverse=True)
+        since = [
+            each for each in found if joins is not None and joins["last"] is not None and each["event"] > joins["last"]
+        ]
+        if since:
+            found = since
+        elif joins is not None and joins["last"] is not None:
+            last = {
+                one: holding([each for each in found if each["car"] == one]) for one in {each["car"] for each in found}
+            }
+            found = [min(last.values(), key=lambda each: STRICTEST_FIRST.index(each["consent"]))]
     if not found:
         return {"consent": "unknown", "at": None, "person": None, "reason": None}
-    return {key: found[-1][key] for key in ("consent", "at", "person", "reason")}
+    holds = holding(found)
+    return {key: holds[key] for key in ("consent", "at", "person", "reason")}
 
 
 def hold_of(db: Source, car: int) -> dict[str, Any] | None:

@@ -39,7 +39,8 @@ from decoder.channel import AS_READ, EXCHANGED, Channel, channel
 from decoder.reading import Cell, Reading, read
 
 if TYPE_CHECKING:
-    from decoder.patterns import Tables
+    from decoder.patterns import Family, Tables
+    from decoder.weighing import Variant
 
 #: What a key is made of.
 CHARACTERS = string.digits + string.ascii_uppercase
@@ -70,6 +71,7 @@ OTHER_KIND = 1e-4
 #: Figures read from the wrong side where no mark says which side is up.
 WRONG_SIDE = 0.1
 
+_UNREAD = Cell("")
 _MASK = 2**64 - 1
 _FOLD = str.maketrans("OIQ", "010")
 _CHUNK = 900  # SQLite takes at least 999 values in one statement, also in old builds
@@ -125,45 +127,60 @@ def certain(key: str, family: str = "") -> Pattern:
 def patterns(reading: Reading, on: str | None, tables: Tables) -> list[Pattern]:
     """The ways in which families would write what was read, and, last, what was typed as it stands; each once.
 
-    ``on`` limits the families to those that the thing carries. A dash taken for a character is not tried: that is a guess
-    of the decoder's. Where a number fits a family as it was typed, no family is tried that takes a letter for a figure of another shape.
+    Families of what it is said to be ``on`` come first, but a number given with the wrong kind is still a number on record, so the
+    others are tried as well. A dash taken for a character is not: that is a guess of the decoder's. Where a number fits a
+    family as it was typed, no family is tried that takes a letter for a figure of another shape: who typed an S saw an S.
     """
-    from decoder.patterns import MOST_EXCHANGED
-    from decoder.weighing import laid_out, spellings, variants_of
+    from decoder.weighing import variants_of
 
     out: dict[tuple[tuple[Cell, ...], tuple[str, ...]], Pattern] = {}
     exchanged: dict[tuple[tuple[Cell, ...], tuple[str, ...]], Pattern] = {}
     plain = [variant for variant in variants_of(reading) if not variant.guess]
-    for family in tables.carried_by(on):
-        if family.special:  # a numbering with a decoder of its own: its key is the one that was typed
-            continue
-        for spelling in itertools.chain.from_iterable(spellings(family, variant) for variant in plain):
-            met = False
-            for template in family.templates:
-                if spelling.scheme not in (None, template.scheme):
-                    continue
-                for laid in laid_out(spelling.cells, template.length):
-                    options = [
-                        AS_READ.weights(cell.chars, False, alphabet)
-                        for cell, alphabet in zip(laid, template.cells, strict=True)
-                    ]
-                    others = sum(1 for option in options if option and max(w for _, w in option) <= EXCHANGED)
-                    if all(options) and others <= (0 if template.any else MOST_EXCHANGED):
-                        met = True
-                        cells = tuple(
-                            cell._replace(chars="".join(c for c, _ in option) if cell.chars else "", stretch=False)
-                            for cell, option in zip(laid, options, strict=True)
-                        )
-                        kept = exchanged if others else out
-                        kept.setdefault(
-                            (cells, tuple(template.cells)), Pattern(cells, tuple(template.cells), family.id)
-                        )
-            if met:
-                break
+    families = tables.carried_by(on)
+    if on:
+        families = families + [family for family in tables.carried_by(None) if family not in families]
+    for family in families:
+        if not family.special:  # a numbering with a decoder of its own: its key is the one that was typed
+            for letters_changed, pattern in _written_by(family, plain):
+                (exchanged if letters_changed else out).setdefault((pattern.cells, pattern.alphabets), pattern)
     out = out or exchanged
     cells = tuple(_folded(cell) for cell in reading.cells)
     out.setdefault((cells, ()), Pattern(cells, ("",) * len(cells)))
     return list(out.values())
+
+
+def _written_by(family: Family, variants: Iterable[Variant]) -> Iterator[tuple[bool, Pattern]]:
+    """A reading as one family writes its numbers, in the first spelling that fits it; and whether a letter had to be taken for a figure."""
+    from decoder.patterns import MOST_EXCHANGED
+    from decoder.weighing import laid_out, spellings
+
+    for spelling in itertools.chain.from_iterable(spellings(family, variant) for variant in variants):
+        met = False
+        is_open = any(cell.stretch for cell in spelling.cells)
+        for template in family.templates if is_open else family.of_length(len(spelling.cells)):
+            if spelling.scheme not in (None, template.scheme):
+                continue
+            for laid in laid_out(spelling.cells, template.length) if is_open else (spelling.cells,):
+                cells, others, letters = [], 0, False
+                for cell, alphabet in zip(laid, template.cells, strict=True):
+                    if not cell.chars:
+                        cells.append(_UNREAD if cell.stretch else cell)
+                    elif len(cell.chars) == 1 and cell.chars in alphabet:
+                        cells.append(cell)
+                    else:
+                        may_be = AS_READ.weights(cell.chars, False, alphabet)
+                        if not may_be:
+                            break
+                        cells.append(cell._replace(chars="".join(c for c, _ in may_be)))
+                        if max(weight for _, weight in may_be) <= EXCHANGED:
+                            others += 1
+                            letters |= cell.chars.isalpha()
+                else:
+                    if others <= (0 if template.any else MOST_EXCHANGED):
+                        met = True
+                        yield letters, Pattern(tuple(cells), tuple(template.cells), family.id)
+        if met:
+            return
 
 
 def _folded(cell: Cell) -> Cell:
@@ -334,9 +351,9 @@ def chances(
     issued; what no table has issued counts ``NOT_ISSUED``. Within a family a number on the list is ``LISTED`` times as likely beforehand
     as another that was issued. Where the very number is on the list, its family's table is not gone through: all of it counts as issued.
     """
-    from decoder.weighing import of_family, variants_of
-
     found = [one for one in found if one.key in shares]
+    if not found:
+        return {}, 1.0
     weights = {one.key: one.weight for one in found}
     exactly = {one.key for one in found if one.how == "exact"}
     by_family = {pattern.family: 0.0 for pattern in wanted if pattern.family}
@@ -353,7 +370,7 @@ def chances(
                 at_home = True
         if not at_home:
             homeless.append(key)
-    plain = [variant for variant in variants_of(reading) if not variant.guess]
+    cells_of = {pattern.family: pattern.cells for pattern in reversed(wanted)}
     listed = {key: 0.0 for key in weights}
     others = 0.0
     for name, keys in fitting.items():
@@ -361,8 +378,7 @@ def chances(
         space = by_family.get(name) or (10.0 if any(len(key) > len(reading.cells) for key in keys) else 1.0)
         issued = 1.0
         if not reading.is_certain or not any(key in exactly for key in keys):
-            gathered = of_family(tables[name], plain, None, how)
-            issued = gathered.total / space if gathered is not None else 0.0
+            issued = _issued(tables[name], cells_of.get(name, reading.cells), how) / space
         for key in keys:
             listed[key] += weights[key] / space
             issued -= shares[key] * weights[key] / space
@@ -373,6 +389,23 @@ def chances(
     others += max(rest, 0.0) * (NOT_ISSUED if fitting else 1.0)
     total = others + LISTED * sum(shares[key] * listed[key] for key in listed)
     return {key: LISTED * weight / total for key, weight in listed.items()}, others / total
+
+
+def _issued(family: Family, cells: tuple[Cell, ...], how: Channel) -> float:
+    """What all numbers that a family's table has issued weigh together, those that only a slip brings near included."""
+    from decoder.sums import weigh_many
+    from decoder.weighing import layouts, options_of
+
+    out = 0.0
+    for length in family.lengths:
+        laid = list(layouts(cells, length, how))
+        for template in family.of_length(length) if laid else ():
+            options = [(layout.chance, options_of(layout.cells, template, False, how)) for layout in laid]
+            options = [(chance, each) for chance, each in options if all(each)]
+            if options:
+                totals, _ = weigh_many(template, [each for _, each in options], [chance for chance, _ in options])
+                out += sum(chance * total for (chance, _), total in zip(options, totals, strict=True))
+    return out
 
 
 def _room(pattern: Pattern, how: Channel) -> float:
@@ -738,8 +771,6 @@ def look(
     reading = read(reading) if isinstance(reading, str) else reading
     tables = tables if tables is not None else Families({})
     wanted = patterns(reading, on, tables)
-    if on:  # a number given with the wrong kind is still a number on record
-        wanted += [other for other in patterns(reading, None, tables) if other not in wanted]
     out = Looked(patterns=wanted)
     met: dict[str, Found] = {}
 

@@ -38,7 +38,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from registry import leaks, masking
+from registry import knowing, leaks, masking
 from registry.errors import RegistryError, WrongInput
 from registry.schema import OF_ENTRY
 
@@ -312,9 +312,13 @@ class _Books:
             rows = given.get(root, [])
             joined_at = max((self.joined_at[car] for car in members), default=0) if len(members) > 1 else 0
             if rows and (len(members) == 1 or rows[-1]["event"] > joined_at):
-                out[root] = rows[-1]["consent"]
+                since = rows if len(members) == 1 else [row for row in rows if row["event"] > joined_at]
+                out[root] = knowing.holding(since)["consent"]
                 continue
-            last = {row["car"]: row["consent"] for row in rows}
+            last = {
+                car: knowing.holding([r for r in rows if r["car"] == car])["consent"]
+                for car in {r["car"] for r in rows}
+            }
             out[root] = min(
                 (last.get(car, "unknown") for car in members if car in last or len(members) == 1),
                 key=order.__getitem__,

@@ -60,3 +60,10 @@ def near_theft_reports(connection: sqlite3.Connection, text: str, tables: Any) -
     if connection.execute("PRAGMA application_id").fetchone()[0] != REGISTRY_APPLICATION_ID:
         return []  # an edition holds no theft reports
     return theft_stops(connection, text, tables)
+
+
+def has_theft_reports(connection: sqlite3.Connection) -> bool:
+    """Whether this is a registry that keeps any theft report; an edition holds none."""
+    if connection.execute("PRAGMA application_id").fetchone()[0] != REGISTRY_APPLICATION_ID:
+        return False
+    return bool(connection.execute("SELECT count(*) FROM theft_reports").fetchone()[0])

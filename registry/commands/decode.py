@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 import os
 import sys
@@ -74,10 +75,11 @@ WIDTH = 78
 @click.option(
     "--output", type=click.Path(), metavar="CSV", help="With --file: where the answers go.  [default: standard output]"
 )
+@click.option("--yes", is_flag=True, help="With --output: replace the file that is there.")
 @click.pass_context
 def cmd_decode(
     ctx: click.Context, number: tuple[str, ...], on: str | None, surface: str | None, families: tuple[str, ...], direction: str | None,
-    doubt: str | None, seen: tuple[str, ...], not_seen: tuple[str, ...], says: int | None, folder: str | None, registry: str | None, why: bool, as_json: bool, file: str | None, column: str | None, output: str | None,
+    doubt: str | None, seen: tuple[str, ...], not_seen: tuple[str, ...], says: int | None, folder: str | None, registry: str | None, why: bool, as_json: bool, file: str | None, column: str | None, output: str | None, yes: bool,
 ) -> None:  # fmt: skip
     """Which numbering is this, and when was the thing that carries it made?
 
@@ -104,7 +106,10 @@ def cmd_decode(
                 raise click.UsageError(
                     f"{given[0]} goes with one number, not with --file. Decode that number by itself."
                 )
-            ctx.exit(decode_file(file, column, output, on, list(families) or None, tables, as_json))
+            theft = None
+            if connection is not None and has_theft_reports(connection):
+                theft = lambda text: theft_stops(connection, text, tables)  # noqa: E731
+            ctx.exit(decode_file(file, column, output, on, list(families) or None, tables, as_json, theft, yes))
         if column or output:
             raise click.UsageError("--column and --output go with --file.")
         if not number:
@@ -134,8 +139,20 @@ def cmd_decode(
     ctx.exit(answer.status)
 
 
+def default_folder() -> str:
+    """Where a person's own tables and confirmations lie unless another folder is named."""
+    config = os.environ.get("XDG_CONFIG_HOME") or os.path.join(os.path.expanduser("~"), ".config")
+    return os.path.join(config, "tubmark", "tables")
+
+
+def own_folder() -> str | None:
+    """That folder, where there is one."""
+    return default_folder() if os.path.isdir(default_folder()) else None
+
+
 def tables_for(registry: str | None, folder: str | None) -> tuple[decoding.Tables, Any]:
     """The tables to answer from and, where there is a registry, an open read connection to it."""
+    folder = folder or own_folder()
     path = registry or ("registry.db" if os.path.exists("registry.db") else None)
     if path is None:
         return decoding.load_tables(folder=folder), None
@@ -147,6 +164,13 @@ def tables_for(registry: str | None, folder: str | None) -> tuple[decoding.Table
     except BaseException:
         connection.close()
         raise
+
+
+def has_theft_reports(connection: Any) -> bool:
+    """Whether this is a registry that keeps any theft report."""
+    from registry.reading_tables import has_theft_reports as has
+
+    return has(connection)
 
 
 def theft_stops(connection: Any, text: str, tables: decoding.Tables) -> list[dict[str, str]]:
@@ -277,6 +301,7 @@ COLUMNS = [
     "likeliest_month",
     "estimated",
     "also",
+    "stop",
     "problem",
 ]
 
@@ -289,9 +314,17 @@ def decode_file(
     families: list[str] | None,
     tables: decoding.Tables,
     as_json: bool,
+    theft: Any = None,
+    yes: bool = False,
 ) -> int:
-    """Decode a column of a CSV file row by row, going on past rows that cannot be read; returns the exit status."""
+    """Decode a column of a CSV file row by row, going on past rows that cannot be read; returns the exit status.
+
+    ``theft``: what says which theft reports a number is near (``theft_stops`` without its text); ``yes``: an output that is
+    there already may be replaced.
+    """
     import csv
+
+    _may_be_written(output, file, yes)
 
     try:
         source = sys.stdin if file == "-" else open(file, encoding="utf-8-sig", newline="")  # noqa: SIM115 - closed below
@@ -300,7 +333,8 @@ def decode_file(
     target: Any = None
     done = False
     try:
-        rows = csv.DictReader(source, strict=False)
+        head = source.readline()
+        rows = csv.DictReader(itertools.chain([head], source), delimiter=max(",;\t", key=head.count), strict=True)
         names = rows.fieldnames or []
         if not names:
             raise DecoderError(f"'{file}' is empty. It needs a first line with the names of the columns.")
@@ -323,11 +357,9 @@ def decode_file(
             while c in names:  # what was typed is never written over
                 c = f"decoded_{c}"
             mine.append(c)
-        writer = (
-            None if as_json else csv.DictWriter(target, [*names, *mine], extrasaction="ignore", lineterminator="\n")
-        )
+        writer = None if as_json else csv.writer(target, lineterminator="\n")
         if writer:
-            writer.writeheader()
+            writer.writerow([*names, *mine])
         counts = {"answered": 0, "none": 0, "bad": 0}
         for chunk, lines_ in _chunks(rows):
             for row, line, record in zip(
@@ -337,17 +369,33 @@ def decode_file(
                 counts[("answered", "none", "bad")[status]] += 1
                 if status == 2:
                     click.echo(f"line {line}: {record['problem']}", err=True)
-                if row.get(None):  # type: ignore[call-overload]
+                further = row.get(None) or []  # type: ignore[call-overload]
+                if further:
                     click.echo(
-                        f"line {line}: it has more cells than the first line has names; the last {len(row[None])} are left out.",
+                        f"line {line}: it has more cells than the first line has names; the last {len(further)} stand behind the answer.",
                         err=True,
-                    )  # type: ignore[index]
+                    )
+                stops = theft(record["reading"]) if theft and status != 2 else []
+                if stops:
+                    record["stop"] = " ".join(f"{one['kind']}: {one['says']}" for one in stops)
+                    click.echo(f"line {line}: STOP, {record['stop']}", err=True)
                 if writer:
-                    writer.writerow({**row, **dict(zip(mine, list(record.values())[1:], strict=True))})
+                    writer.writerow(
+                        [
+                            *(row[n] for n in names),
+                            *("" if v is None else v for v in list(record.values())[1:]),
+                            *further,
+                        ]
+                    )
                 else:
-                    target.write(json.dumps({"line": line, **record}, ensure_ascii=False) + "\n")
+                    target.write(
+                        ("[\n" if sum(counts.values()) == 1 else ",\n")
+                        + json.dumps({"line": line, **record}, ensure_ascii=False)
+                    )
             if sum(counts.values()) >= CHUNK:
                 click.echo(f"{sum(counts.values()):,} rows", err=True)
+        if as_json:
+            target.write("\n]\n" if sum(counts.values()) else "[]\n")
         done = True
     except csv.Error as error:
         raise DecoderError(
@@ -365,6 +413,20 @@ def decode_file(
         err=True,
     )
     return 0 if counts["answered"] else 1
+
+
+def _may_be_written(output: str | None, file: str, yes: bool) -> None:
+    """Refuse an output that would write over the list itself, or (unless told so) over anything."""
+    if output is None or output == "-" or not os.path.exists(output):
+        return
+    if os.path.isdir(output):
+        raise DecoderError(f"'{output}' is a folder. Name a file in it with --output.")
+    if file != "-" and os.path.exists(file) and os.path.samefile(output, file):
+        raise DecoderError(f"'{output}' is the list itself. Name another file with --output; the list stays as it is.")
+    if not yes:
+        from registry.errors import ConfirmationNeeded
+
+        raise ConfirmationNeeded(f"'{output}' is there already. Name another file, or add --yes to replace it.")
 
 
 def _target(output: str | None) -> tuple[Any, Any]:
@@ -420,13 +482,14 @@ def _records(
             "reading": text,
             "family": columns["family"][i],
             "number": columns["number"][i] if fits else "",
-            "probability": f"{columns['probability'][i]:.4f}" if fits else "",
+            "probability": round(float(columns["probability"][i]), 4) if fits else None,
             "earliest": columns["earliest"][i],
             "latest": columns["latest"][i],
-            "model_year": int(columns["model_year"][i]) or "",
+            "model_year": int(columns["model_year"][i]) or None,
             "likeliest_month": columns["likeliest_month"][i],
-            "estimated": "yes" if columns["estimated"][i] else "",
+            "estimated": bool(columns["estimated"][i]) if fits else None,
             "also": columns["also"][i],
+            "stop": "",
             "problem": columns["problem"][i],
             "status": int(columns["status"][i]),
         }

@@ -10,7 +10,7 @@ import click
 
 from decoder import decoding
 from decoder import families as tables_module
-from registry.commands.decode import _wrapped, tables_for, titled
+from registry.commands.decode import _wrapped, default_folder, tables_for, titled
 
 _tables_option = click.option(
     "--tables",
@@ -174,7 +174,8 @@ def check(file: str, as_json: bool) -> None:
 def confirm(obj: dict[str, Any], id_: str, row: str, source: str, as_json: bool) -> None:
     """Note that a row from memory has been seen: where?
 
-    The note is kept in your own folder (--tables, TUBMARK_TABLES, else ~/.config/tubmark/tables); the table itself is not touched.
+    The note is kept in your own folder (--tables before the command, TUBMARK_TABLES, else ~/.config/tubmark/tables) and counts from
+    then on; the table itself is not touched.
     """
     tables = _load(obj["registry"], obj["folder"])
     folder = obj["folder"] or default_folder()
@@ -185,11 +186,3 @@ def confirm(obj: dict[str, Any], id_: str, row: str, source: str, as_json: bool)
         )
         return
     click.echo(f"Noted in {path}: {id_} {row} was seen in {source}.")
-    if obj["folder"] is None:
-        click.echo(f"Name the folder when you decode: --tables {folder}, or set TUBMARK_TABLES.")
-
-
-def default_folder() -> str:
-    return os.path.join(
-        os.environ.get("XDG_CONFIG_HOME") or os.path.join(os.path.expanduser("~"), ".config"), "tubmark", "tables"
-    )

@@ -74,7 +74,7 @@ def cmd_publish(
         raise WrongInput("Name the file to publish to, such as edition.db; or read the proof first with --proof.")
     from registry.backup import check_file
 
-    findings = check_file(path)
+    findings = check_file(path) if os.path.exists(path) else []
     if findings:
         raise WrongInput(
             f"{path} is not as its events say it was recorded ({len(findings)} finding{'s' * (len(findings) != 1)}; 'tubmark check-file {path}' "

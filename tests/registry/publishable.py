@@ -97,5 +97,6 @@ def decide(db: Database, number: str, opinion: str, series: str | None = "PA", b
         "by": by,
         "at": DAY,
         "series": series,
+        "second_series": "NC" if opinion == "two bodies joined" else None,
     }
     return store.record_decision(db, check(DecisionIn, evidence=evidence, **decision, **more), by=by, at=AT)
