@@ -19,8 +19,8 @@ from strategies import SmallFamily, fits, last_day
 
 from decoder import (
     Answer,
-    Decoding,
     DecoderError,
+    Decoding,
     MalformedReading,
     Reading,
     Tables,

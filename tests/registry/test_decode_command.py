@@ -348,7 +348,7 @@ class TestList:
             )
 
     @pytest.mark.parametrize(
-        ("lines", "status"), [(["Q", "QQ"], 1), (["'", '"['], 1), ([], 1), (["Q", "118012345"], 0)]
+        ("lines", "status"), [(["Q", "QQ"], 1), (["'", "[["], 1), ([], 1), (["Q", "118012345"], 0)]
     )
     def test_status(self, said, somewhere, lines, status):
         """0 where anything was answered, 1 where nothing could be."""
@@ -365,18 +365,42 @@ class TestList:
         assert {"cars.csv", "decoded.csv"} == {p.name for p in somewhere.iterdir()}
 
     def test_output_over_the_list_itself(self, said, somewhere):
-        """The list is read to its end before its place is taken."""
-        file = written(somewhere / "cars.csv", "pan,note", *(f"118{n:06d},x" for n in range(1, 400)))
-        assert 0 == said("decode", "--file", file, "--column", "pan", "--output", file)[0]
-        rows = rows_of((somewhere / "cars.csv").read_text(encoding="utf-8"))
-        assert (399, "118000399", "x") == (len(rows), rows[-1]["number"], rows[-1]["note"])
+        """The list itself is never written over, --yes or not; another file only with --yes."""
+        file = written(somewhere / "cars.csv", "pan,note", "118000001,x")
+        for more in ([], ["--yes"]):
+            status, _, err = said("decode", "--file", file, "--column", "pan", "--output", file, *more)
+            assert (2, True) == (status, "is the list itself" in " ".join(err.split()))
+        assert "pan,note\n118000001,x\n" == (somewhere / "cars.csv").read_text(encoding="utf-8")
+        (somewhere / "there.csv").write_text("as it was", encoding="utf-8")
+        status, _, err = said("decode", "--file", file, "--column", "pan", "--output", "there.csv")
+        assert (3, True) == (status, "add --yes" in " ".join(err.split()))
+        assert "as it was" == (somewhere / "there.csv").read_text(encoding="utf-8")
+        assert 0 == said("decode", "--file", file, "--column", "pan", "--output", "there.csv", "--yes")[0]
+
+    def test_an_unclosed_quote_is_named(self, said, somewhere):
+        """It would swallow the rest of the list into one cell."""
+        file = written(somewhere / "cars.csv", "pan", "118012345", '"118012346', "118012347")
+        status, _, err = said("decode", "--file", file)
+        assert (2, True) == (status, "no CSV file that can be read" in " ".join(err.split()))
+
+    def test_a_list_with_semicolons(self, said, somewhere):
+        file = written(somewhere / "cars.csv", "car;pan", "a;118012345")
+        rows = rows_of(said("decode", "--file", file, "--column", "pan")[1])
+        assert ["118012345"] == [row["number"] for row in rows]
+
+    def test_further_cells_stand_behind_the_answer(self, said, somewhere):
+        """A row with more cells than names loses none of them."""
+        file = written(somewhere / "cars.csv", "pan,note", "118012345,x,more,and more")
+        _, out, err = said("decode", "--file", file, "--column", "pan")
+        assert out.splitlines()[1].endswith(",more,and more")
+        assert "the last 2 stand behind the answer" in err
 
     @pytest.mark.parametrize("damage", [b"\xff\xfe", "118012345\n".encode("utf-16")], ids=["bytes", "another encoding"])
     def test_never_half_a_file(self, said, somewhere, damage):
         """The list turns out not to be text a long way down: the old output stands, and nothing is left beside it."""
         (somewhere / "cars.csv").write_bytes(b"pan\n" + b"118012345\n" * 30_000 + damage)
         (somewhere / "decoded.csv").write_text("as it was", encoding="utf-8")
-        status, _, err = said("decode", "--file", "cars.csv", "--output", "decoded.csv")
+        status, _, err = said("decode", "--file", "cars.csv", "--output", "decoded.csv", "--yes")
         assert 2 == status
         assert "is not UTF-8 text" in err
         assert "as it was" == (somewhere / "decoded.csv").read_text(encoding="utf-8")
@@ -410,7 +434,7 @@ class TestList:
             ),
             ("pan,pan\n1,2\n", ["--column", "pan"], "Two columns of 'cars.csv' are called 'pan'."),
             ("pan\n118012345\n", ["--output", "no/where.csv"], "cannot be written: No such file or directory"),
-            ("pan\n118012345\n", ["--output", "."], "cannot be written"),
+            ("pan\n118012345\n", ["--output", "."], "is a folder. Name a file in it"),
             ("pan\n118012345\n", ["--surface", "ground"], "--surface goes with one number, not with --file"),
             ("pan\n118012345\n", ["--says", "1968"], "--says goes with one number, not with --file"),
             ("pan\n118012345\n", ["--family", "nonesuch"], "There is no family 'nonesuch'"),
@@ -447,11 +471,11 @@ class TestList:
         assert b"118012345" in done.stdout
 
     def test_as_json(self, said, somewhere):
-        """A document a row, each with its line."""
+        """One document: a list of the rows, each with its line; figures are figures."""
         file = written(somewhere / "cars.csv", "pan", "118012345", "'")
         _, out, _ = said("decode", "--file", file, "--json")
-        assert [(2, "118012345"), (3, "")] == [
-            (row["line"], row["number"]) for row in map(json.loads, out.splitlines())
+        assert [(2, "118012345", 1968), (3, "", None)] == [
+            (row["line"], row["number"], row["model_year"]) for row in json.loads(out)
         ]
 
 

@@ -192,12 +192,13 @@ class TestConfirm:
         assert ["b"] == json.loads(said("--tables", "mine", "--json")[1])[-1]["provisional_rows"]
 
     def test_in_the_users_own_folder_by_default(self, said, somewhere):
-        """Without --tables it is kept in the configuration folder, and the next step is named."""
+        """Without --tables it is kept in the configuration folder, and counts from then on."""
         status, out, _ = said("confirm", "aircooled-platform", "model-1968", "--source", "handbook")
         assert 0 == status
         path = somewhere / "config" / "tubmark" / "tables" / "confirmations.json"
         assert {"aircooled-platform": {"model-1968": "handbook"}} == json.loads(path.read_text(encoding="utf-8"))
-        assert f"--tables {path.parent}" in out
+        assert str(path) in out
+        assert "standing:" not in said("show", "aircooled-platform")[1]
 
     def test_as_json(self, said):
         document = json.loads(said("--tables", "mine", "confirm", "small", "a", "--source", "handbook", "--json")[1])
