@@ -53,25 +53,16 @@ def decode_many(
     decode("0", on, families=families, tables=tables, doubt=doubt)  # a wrong option is no fault of the rows
     answers = _Answers(on, families, tables, doubt)
     index = np.full(len(readings), -1, dtype=np.int32)
-    plain = (
-        _plain(readings, on, tables, answers, index, np) if families is None and readings and doubt == "none" else ""
-    )
+    number = np.empty(len(readings), dtype=object)
+    if families is None and readings and doubt == "none":
+        _plain(readings, on, tables, answers, index, number, np)
     for i in np.flatnonzero(index < 0).tolist():
         index[i] = answers.of(readings[i])
     out: dict[str, Any] = {}
     for n, column in enumerate(COLUMNS):
         out[column] = np.array([v[n] for v in answers.table], dtype=_TYPES.get(column, object))[index]
-    alone = answers.alone
-    if plain == "as typed":
-        number = np.array(readings, dtype=object)
-    else:
-        number = np.empty(len(readings), dtype=object)
-        for i, text in enumerate(readings):
-            if not alone[index[i]]:
-                number[i] = text.replace(" ", "")
-    if any(alone):
-        one_by_one = np.array(alone)[index]
-        number[one_by_one] = out["number"][one_by_one]
+    one_by_one = np.array(answers.alone, dtype=bool)[index]
+    number[one_by_one] = out["number"][one_by_one]
     out["number"] = number
     return out
 
@@ -122,38 +113,42 @@ def _columns(answer: Answer) -> tuple[Any, ...]:
     )  # fmt: skip
 
 
-def _plain(readings: list[Any], on: str | None, tables: Tables, answers: _Answers, index: Any, np: Any) -> str:
+def _plain(
+    readings: list[Any], on: str | None, tables: Tables, answers: _Answers, index: Any, number: Any, np: Any
+) -> None:
     """Answer the plainly written numbers (figures and capital letters, spaces aside) into ``index``.
 
-    Returns "as typed" where no reading has a space in it.
+    ``number`` is filled with the readings without their spaces.
     """
+    at, texts = np.arange(len(readings)), readings
     try:
         joined = "\n".join(readings)
     except TypeError:  # something in the list is no text
-        return ""
+        joined = "\xe9"
     if not joined.isascii() or joined.count("\n") != len(readings) - 1:
-        return ""  # wide characters, or a line break inside a reading: one by one
+        # What is no text, has wide characters or a line break inside is left to be read one by one.
+        kept_at = [i for i, r in enumerate(readings) if isinstance(r, str) and r.isascii() and "\n" not in r]
+        at, texts = np.array(kept_at, dtype=np.int64), [readings[i] for i in kept_at]
+        joined = "\n".join(texts)
+    if not texts:
+        return
     kept = _codes(np)[np.frombuffer((joined + "\n").encode("ascii"), dtype=np.uint8)]
-    spaced = " " in joined
-    if spaced:
+    if " " in joined:
         kept = kept[kept != _SPACE]
-    width = kept.size // len(readings)
-    if (
-        kept.size % len(readings) == 0
-        and (kept[width - 1 :: width] == _END).all()
-        and (kept == _END).sum() == len(readings)
-    ):
-        _of_length(
-            np.arange(len(readings)), kept.reshape(-1, width)[:, : width - 1], readings, on, tables, answers, index, np
-        )
+        number[at] = joined.replace(" ", "").split("\n")
     else:
-        ends = np.flatnonzero(kept == _END)
-        starts = np.concatenate([[0], ends[:-1] + 1])
-        lengths = ends - starts
-        for length in np.unique(lengths).tolist():
-            rows = np.flatnonzero(lengths == length)
-            _of_length(rows, kept[starts[rows][:, None] + np.arange(length)], readings, on, tables, answers, index, np)
-    return "" if spaced else "as typed"
+        number[at] = texts
+    width = kept.size // len(texts)
+    if kept.size % len(texts) == 0 and (kept[width - 1 :: width] == _END).all() and (kept == _END).sum() == len(texts):
+        _of_length(at, kept.reshape(-1, width)[:, : width - 1], readings, on, tables, answers, index, np)
+        return
+    ends = np.flatnonzero(kept == _END)
+    starts = np.concatenate([[0], ends[:-1] + 1])
+    lengths = ends - starts
+    for length in np.unique(lengths).tolist():
+        rows = np.flatnonzero(lengths == length)
+        matrix = kept[starts[rows][:, None] + np.arange(length)]
+        _of_length(at[rows], matrix, readings, on, tables, answers, index, np)
 
 
 _OTHER, _SPACE, _END = 99, 98, 97
@@ -260,8 +255,8 @@ def _among(values: Any, texts: list[str], np: Any) -> Any:
 def _number(matrix: Any, spans: list[tuple[int, int]], np: Any) -> Any:
     """The characters of ``spans`` as one integer in base 36, in the order of the text."""
     places = [i for a, b in spans for i in range(a, b)]
-    value = matrix[:, places[0]].astype(np.int64)
-    for i in places[1:]:
+    value = np.zeros(len(matrix), dtype=np.int64)  # no places: an engine's letter and figures, which have no order
+    for i in places:
         value *= 36
         value += matrix[:, i]
     return value

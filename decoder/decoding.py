@@ -99,6 +99,8 @@ class Decoding:
     @property
     def number(self) -> str | None:
         """The number, where only one is possible."""
+        if self._one is not None:
+            return self._one[0]
         return self.candidates[0].number if self.total_candidates == 1 and self.candidates else None
 
     @property
@@ -118,18 +120,27 @@ class Decoding:
     @property
     def earliest(self) -> str | None:
         """The first day on which any number this can be was made (ISO); a knot of the table."""
-        day = min((s.earliest for s in self.carrying), default=FIRST_DAY)
+        if len(self.weights) == 1:  # the usual question, answered without a detour
+            day = self.weights[0][0].earliest
+        else:
+            day = min((s.earliest for s in self.carrying), default=FIRST_DAY)
         return None if day == FIRST_DAY else day
 
     @property
     def latest(self) -> str | None:
         """The last day on which any number this can be was made (ISO); None where the table leaves it open."""
-        day = max((s.latest for s in self.carrying), default=LAST_DAY)
+        if len(self.weights) == 1:
+            day = self.weights[0][0].latest
+        else:
+            day = max((s.latest for s in self.carrying), default=LAST_DAY)
         return None if day == LAST_DAY else day
 
     @property
     def months(self) -> list[tuple[str, float]]:
         """(YYYY-MM, probability) in order; adds up to less than 1 where the table can tell no month for some numbers."""
+        if len(self.weights) == 1:
+            month = self.weights[0][0].month
+            return [(month, 1.0)] if month else []
         out: dict[str, float] = {}
         for segment, weight in self.weights:
             if segment.month and weight > 0:
@@ -165,6 +176,8 @@ class Decoding:
 
     @property
     def model_years(self) -> list[tuple[int, float]]:
+        if len(self.weights) == 1:
+            return list(self.weights[0][0].model_years)
         out: dict[int, float] = {}
         for segment, weight in self.weights:
             for year, share in segment.model_years:

@@ -23,8 +23,9 @@ from __future__ import annotations
 
 import re
 import sqlite3
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Any
 
 from registry.errors import WrongInput
@@ -234,7 +235,14 @@ class _Car:
     tells: dict[str, str] = field(default_factory=dict)
     spans: list[tuple[str, str | None, str | None]] = field(default_factory=list)
     words: list[str] = field(default_factory=list)
-    stems: set[str] = field(default_factory=set)
+    _stems: set[str] | None = None
+
+    @property
+    def stems(self) -> set[str]:
+        """The words of all that is written in the record; worked out when words are asked for."""
+        if self._stems is None:
+            self._stems = {stem for text in self.words for stem in _stems(text)}
+        return self._stems
 
 
 class _File:
@@ -255,8 +263,6 @@ class _File:
         self._things()
         self._seen()
         self._said()
-        for one in self.cars.values():
-            one.stems = {stem for text in one.words for stem in _stems(text)}
         self.tells = [
             (code, name, looks_like, sheet)
             for code, name, looks_like, sheet in conn.execute(
@@ -269,6 +275,7 @@ class _File:
         ):
             self.counts.setdefault(code, {})[series] = (seen_on, out_of)
         self.others = {ident for (ident,) in conn.execute("SELECT id FROM series WHERE kind = 'other'")}
+        self.colours = sorted({colour for one in self.cars.values() for colour in (*one.colours, *one.under)})
         self.towns = {town for one in self.cars.values() for town in one.towns}
 
     def of(self, car: int | None) -> _Car | None:
@@ -326,14 +333,14 @@ class _File:
             one.towns |= {person[1]} if person[1] else set()
 
     def _things(self) -> None:
-        for car, kind, note, issue, former, read in self.conn.execute(
+        replaced = {ident for (ident,) in self.conn.execute("SELECT supersedes FROM fittings")}
+        for ident, car, kind, note, issue, former, read in self.conn.execute(
             """
-            SELECT f.car, t.kind, t.note, t.issue, f.former, EXISTS (SELECT 1 FROM readings r WHERE r.thing = t.id)
+            SELECT f.id, f.car, t.kind, t.note, t.issue, f.former, EXISTS (SELECT 1 FROM readings r WHERE r.thing = t.id)
             FROM fittings f JOIN things t ON t.id = f.thing
-            WHERE NOT EXISTS (SELECT 1 FROM fittings l WHERE l.supersedes = f.id)
             """
         ):
-            if (one := self.of(car)) is not None:
+            if ident not in replaced and (one := self.of(car)) is not None:
                 if read and not former:
                     one.kinds.add(kind)
                 one.words += [text for text in (note, issue) if text]
@@ -386,11 +393,13 @@ def _stem(word: str) -> str:
     return word[:-1] if len(word) > 3 and word[-1] == word[-2] else word
 
 
-def _stems(text: str) -> list[str]:
-    return [_stem(word) for word in re.findall(r"[a-z0-9]+", text.casefold()) if word not in _EMPTY_WORDS]
+@lru_cache(maxsize=4096)
+def _stems(text: str) -> tuple[str, ...]:
+    return tuple(_stem(word) for word in re.findall(r"[a-z0-9]+", text.casefold()) if word not in _EMPTY_WORDS)
 
 
-def _colour_words(text: str) -> list[str]:
+@lru_cache(maxsize=4096)
+def _colour_words(text: str) -> Sequence[str]:
     words = [_SAME.get(word, word) for word in re.findall(r"[a-z]+", text.casefold()) if word not in _EMPTY_WORDS]
     return [word for word in words if word]
 
@@ -401,6 +410,7 @@ def _is_colour(text: str, names: Iterable[str]) -> bool:
     return bool(words) and all(word in known or word in ("dark", "light", "pale", "deep") for word in words)
 
 
+@lru_cache(maxsize=4096)
 def _colour_fit(said: str, on_file: str) -> float:
     """1.0 where the colour on file is named so, ``AKIN`` where it is akin, else 0.0."""
     wanted = [word for word in _colour_words(said) if word not in ("dark", "light", "pale", "deep")]
@@ -457,7 +467,7 @@ def understand(text: str, registry: _File | None = None, *, people: bool = False
     out: list[Clue] = []
     for piece in pieces:
         if _looks_like_number(piece) and _period(piece) is None:
-            out.append(Clue(piece, "words", "a number", [piece.casefold()]))
+            out.append(Clue(piece, "words", "a number", (piece.casefold(),)))
             continue
         found = list(_clues_of(piece, registry, people))
         if len(found) == 1 and found[0].kind == "words" and len(piece.split()) > 1:
@@ -473,7 +483,7 @@ def understand(text: str, registry: _File | None = None, *, people: bool = False
 
 
 def _clues_of(piece: str, registry: _File | None, people: bool) -> Iterator[Clue]:
-    colours = [] if registry is None else [c for one in registry.cars.values() for c in (*one.colours, *one.under)]
+    colours = [] if registry is None else registry.colours
     folded = " ".join(piece.casefold().split())
     over = re.fullmatch(r"(.+?) (?:over|on top of) (.+)", folded)
     under = re.fullmatch(r"(.+?) (?:under|under it|under the paint|underneath)", folded)
@@ -638,11 +648,9 @@ def _fit_time(clue: Clue, car: _Car, registry: _File) -> Fit:
     ]
     for ident in registry.taken_for(car):
         if ident in registry.made:
-            from decoder.dates import parse
-
-            span = parse(registry.made[ident])
-            if span.earliest is not None and span.latest is not None:
-                made.append((f"{registry.names[ident][0]} was made", span.earliest.year, span.latest.year))
+            first_made, last_made = _made_in(registry.made[ident])
+            if first_made and last_made:
+                made.append((f"{registry.names[ident][0]} was made", first_made, last_made))
     if not made:
         return None, "when it was made", True
 
@@ -652,6 +660,15 @@ def _fit_time(clue: Clue, car: _Car, registry: _File) -> Fit:
     best = max(made, key=share)
     years = f"{best[1]}" if best[1] == best[2] else f"{best[1]} to {best[2]}"
     return share(best), f"{best[0]} {years}", True
+
+
+@lru_cache(maxsize=256)
+def _made_in(edtf: str) -> tuple[int, int]:
+    """First and last year of a span; 0 where it is open."""
+    from decoder.dates import parse
+
+    span = parse(edtf)
+    return span.earliest.year if span.earliest else 0, span.latest.year if span.latest else 0
 
 
 _MADE = ("body_moulded", "assembled", "first_registered", "plate_issued", "seen")

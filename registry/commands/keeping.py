@@ -55,6 +55,8 @@ _ASKED_LATER = (
     ("terms", "On what terms?"),
     ("until", "To be collected or looked at again by (a day)?"),
 )
+#: A car that a body without a number looks like is named at the door where it is at least so likely. Own assumption.
+_WORTH_A_LOOK = 0.1
 #: Words that are a warranty and no finding. An examination gives opinions; nobody's series is "genuine" by it.
 _WARRANTIES = ("genuine", "authentic", "original", "real", "verified", "certified", "fake", "forgery")
 
@@ -127,7 +129,9 @@ def _day(text: str | None, what: str, *, ahead: bool = False) -> str | None:
         raise WrongInput(f"{what}: '{text}' is {span.words()}; one day is needed here. Write it as 2026-11-25.")
     day = span.earliest.isoformat()
     if day > _today() and not ahead:
-        raise WrongInput(f"{what}: {telling.day(day)} has not come yet. Write the day it was, or leave it out for today.")
+        raise WrongInput(
+            f"{what}: {telling.day(day)} has not come yet. Write the day it was, or leave it out for today."
+        )
     return day
 
 
@@ -446,6 +450,8 @@ def _settle(db: Any, looked: list[dict[str, Any]], given: dict[str, Any], *, yes
     lines: list[str] = []
     for number in looked:
         lines += _number_lines(number)
+    if not (given["car"] or given["body"] or given["plate"]):
+        lines += _alike_lines(db, given)
     if lines:
         _say(lines, err=as_json)
     ours: set[int] = set(knowing.members(db, knowing.resolve_car(db, given["car"])["id"])) if given["car"] else set()
@@ -485,6 +491,25 @@ def _settle(db: Any, looked: list[dict[str, Any]], given: dict[str, Any], *, yes
             given["reason"] = click.prompt("Why do two cars claim this number?", default="not known yet", err=True)
     if concerns and not click.confirm("Save the entry?", default=True, err=True):
         raise ConfirmationNeeded("Nothing was saved.")
+
+
+def _alike_lines(db: Any, given: dict[str, Any]) -> list[str]:
+    """A body without a number may still have been here: the cars that look like it, by its colours and the town, for a second look."""
+    from decoder.words import chance
+    from registry import likeness
+
+    now, under = (given.get("colour_now") or "").strip(), (given.get("colour_under") or "").strip()
+    colours = f"{now} over {under}" if now and under else now or (f"{under} underneath" if under else "")
+    said = ", ".join(filter(None, [colours, (given["town"] or "").strip()])) if colours else ""
+    if not said.strip(" ,;."):
+        return []
+    out: list[str] = []
+    for one in likeness.like(db, said, limit=3).near:
+        if one.probability >= _WORTH_A_LOOK:
+            out += wrapped(f"It looks like {one.car}: {chance(one.probability)}. {'; '.join(one.fits)}.")
+    if out:
+        out += [*wrapped("No number of the body was given, so this goes by colours and town alone."), ""]
+    return out
 
 
 def _kin(kind: str) -> str:
@@ -1260,7 +1285,11 @@ def cmd_check_file(
         from registry.opening import is_edition
 
         if is_edition(target):
-            _say(wrapped(f"{target} is an edition and holds what was published: its content has the hash it carries.", ""))
+            _say(
+                wrapped(
+                    f"{target} is an edition and holds what was published: its content has the hash it carries.", ""
+                )
+            )
             ctx.exit(0)
         with _opened(target) as db:
             counts = knowing.counts(db)

@@ -56,7 +56,9 @@ class Result:
     notes: list[str] = field(default_factory=list)
 
     def table(self) -> str:
-        out = [f"{self.numbers:,} numbers of nine figures; one bare indexed SELECT is 1 ({self.bare * 1e6:.1f} microseconds here)"]
+        out = [
+            f"{self.numbers:,} numbers of nine figures; one bare indexed SELECT is 1 ({self.bare * 1e6:.1f} microseconds here)"
+        ]
         for row in self.rows.values():
             recall = "" if row.recall is None else f"  found {row.recall:.1%}"
             others = "" if row.others is None else f", {row.others:.3f} others each"
@@ -74,7 +76,9 @@ def listed(count: int) -> Iterator[tuple[sqlite3.Connection, list[str]]]:
     keys = sorted(numbers)
     chance.shuffle(keys)
     with tempfile.TemporaryDirectory() as folder:
-        path = create_registry(Path(folder) / "large.db", name="Large", origin="bench", at="2026-01-05T09:00:00Z", uid="0")
+        path = create_registry(
+            Path(folder) / "large.db", name="Large", origin="bench", at="2026-01-05T09:00:00Z", uid="0"
+        )
         with closing(sqlite3.connect(path)) as conn, conn:
             (event,) = conn.execute("SELECT max(id) FROM events").fetchone()
             conn.execute("INSERT INTO lists (uid, origin, name) VALUES ('l', 'bench', 'Large')")
@@ -155,8 +159,16 @@ def measure(count: int, asked: int = 400) -> Result:
             add(f"one character {slip}, by the index alone", look, pairs)
         for n in (1, 2):
             add(f"{n} unreadable, by the index alone", shape, open_[n])
-        timed("a person's whole answer, one slip, given the pan", lambda text: lookup.find(conn, text, "pan", tables), [t for _, t in every[:60]])
-        timed("a person's whole answer, one slip, whatever it is on", lambda text: lookup.find(conn, text, None, tables), [t for _, t in every[:60]])
+        timed(
+            "a person's whole answer, one slip, given the pan",
+            lambda text: lookup.find(conn, text, "pan", tables),
+            [t for _, t in every[:60]],
+        )
+        timed(
+            "a person's whole answer, one slip, whatever it is on",
+            lambda text: lookup.find(conn, text, None, tables),
+            [t for _, t in every[:60]],
+        )
         assert near.kept(conn) is None, "nothing was to stand in memory so far"
 
         start = perf_counter()
@@ -165,7 +177,11 @@ def measure(count: int, asked: int = 400) -> Result:
         for n in (3, 4, 5, 6, 7):
             add(f"{n} unreadable, bytes in memory", shape, open_[n])
         misread = [(number, slipped(chance, slipped(chance, number, "wrong"), "wrong")) for number in drawn[:100]]
-        add("two misread characters, bytes in memory", lambda text: near.look(conn, text, near=False, further=True), misread)
+        add(
+            "two misread characters, bytes in memory",
+            lambda text: near.look(conn, text, near=False, further=True),
+            misread,
+        )
 
         start = perf_counter()
         rests = held.rests
@@ -175,7 +191,11 @@ def measure(count: int, asked: int = 400) -> Result:
         )
         for slip, pairs in slips.items():
             add(f"one character {slip}, deletion neighbourhood", look, pairs)
-        timed("a reading of a long list (near_many)", lambda text: list(near.near_many(conn, [text])), [t for _, t in every[:200]])
+        timed(
+            "a reading of a long list (near_many)",
+            lambda text: list(near.near_many(conn, [text])),
+            [t for _, t in every[:200]],
+        )
         out.notes += compared(conn, keys, [text for _, text in every[:: max(1, len(every) // 12)]], out)
     return out
 

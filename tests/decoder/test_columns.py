@@ -90,6 +90,13 @@ def test_a_plain_list_agrees_row_by_row(on):
     assert [alone(text, on=on, tables=tables) for text in texts[::5]] == rows(texts, on=on, tables=tables)[::5]
 
 
+@pytest.mark.parametrize("on", [None, "engine"])
+def test_numbers_without_an_order_agree(on):
+    """Engine numbers: a letter and figures that no row orders, in a list where all is plainly written."""
+    texts = ["H0204417", "H9999999", "D0123456", "AS123456", "AS1234567", "B6123456", "6234567", "H020441"]
+    assert [alone(text, on=on) for text in texts] == rows(texts, on=on)
+
+
 @pytest.mark.parametrize(
     "shape",
     [

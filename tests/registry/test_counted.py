@@ -111,7 +111,7 @@ def test_opinions_say_which_series_a_car_is_of_and_its_plate_does_not(book: Book
     copy = book.car("KP 0102", on="plate")
     book.decide(copy, "copy taken from a body", "NC")
     joined = book.car("KP 0103", on="plate")
-    book.decide(joined, "two bodies joined", "KP")
+    book.decide(joined, "two bodies joined", "KP", second_series="KP")
     tables = knowing.house_tables(book.db)
     row = counted.series_row(book.db, "KP")
     assert [101] == [one.serial for one in counted.cars_of(book.db, row, tables)]

@@ -126,6 +126,25 @@ class TestExitStatus:
         assert 0 == subprocess.run([sys.executable, "-c", code], cwd=somewhere, env=env, timeout=60).returncode
 
 
+class TestStartUp:
+    """The answer comes at once: nothing heavy is loaded to give it."""
+
+    HEAVY = ("pydantic", "numpy", "sqlite_utils", "datasette", "yaml", "importlib.metadata", "hashlib", "asyncio")
+
+    @pytest.mark.parametrize("args", [["118 012 345", "--on", "pan"], ["118012345", "--json"], ["118012345", "--why", "--says", "1968"], ["6[17]967"],
+                                      ["118-12345", "--on", "pan"], ["H 0204417", "--on", "pan"], ["1[38"], ["118012345", "--surface", "ground"], ["--help"]],
+                             ids=" ".join)  # fmt: skip
+    def test_loads_nothing_heavy(self, somewhere, args):
+        """Neither models nor tables' compiler nor numpy nor the server, for a certain number, a set, a dash, a stop and a misfit's sentence."""
+        code = (
+            "import sys; from registry.cli import run; run(sys.argv[1:]); "
+            f"print([name for name in {self.HEAVY!r} if name in sys.modules], file=sys.stderr)"
+        )
+        done = subprocess.run([sys.executable, "-c", code, "decode", *args], cwd=somewhere, capture_output=True, timeout=60, text=True,
+                              env={**os.environ, "PYTHONPATH": str(Path(__file__).parents[2])})  # fmt: skip
+        assert "[]" == done.stderr.splitlines()[-1]
+
+
 class TestSentences:
     def test_a_clean_reading(self, said):
         """When, which year, how sure, from where; and it is the floor that is dated."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -112,7 +113,7 @@ def first(db: Database, text: str, **more: object) -> tuple[str, list[str], list
         ("late 1960s", [("time", (1966, 1969))]),
         ("early seventies", [("time", (1970, 1973))]),
         ("1968", [("time", (1968, 1968))]),
-        ("tow bar", [("words", ["tow", "bar"])]),
+        ("tow bar", [("words", ("tow", "bar"))]),
         ("grey, Lowmere; ribs on the sill", [("colour", "grey"), ("town", "Lowmere"), ("tell", (("R01",), "present"))]),
     ],
 )
@@ -410,3 +411,31 @@ def test_the_command(sample, capsys):
     capsys.readouterr()
     assert run(["find", "--like", " ", "-r", str(SAMPLE)]) == 2
     assert capsys.readouterr().err.startswith("Error: Say what can be seen")
+
+
+def test_a_body_without_a_number_at_the_door(tmp_path, capsys):
+    """Before anything is saved the cars it looks like are named; with a number of the body on it they are not."""
+    path = tmp_path / "ours.db"
+    shutil.copy(SAMPLE, path)
+    door = [
+        "intake",
+        "-r",
+        str(path),
+        "--date",
+        "2026-11-25",
+        "--by",
+        "Orla Thrennick",
+        "--why",
+        "register",
+        "--claim",
+        "None.",
+    ]
+    car = ["--town", "Lowmere", "--colour", "Grey", "--colour-under", "Quarry Green", "--yes"]
+    assert run([*door, "--who", "Ann Vane", *car]) == 0
+    out = capsys.readouterr().out
+    assert out.index("It looks like E23-014: about") < out.index("Saved as")
+    assert "It looks like E24-021: about" in out
+    assert run([*door, "--who", "Ivo Vane", *car, "--body", "KB 2799"]) == 0
+    assert "It looks like" not in capsys.readouterr().out
+    assert run([*door, "--who", "Una Vane", "--town", "Lowmere", "--yes"]) == 0
+    assert "It looks like" not in capsys.readouterr().out

@@ -229,8 +229,10 @@ def test_on_a_list_of_a_hundred_thousand_nothing_is_missed(long_list, slip, in_m
     # Nine figures have 190 numbers one slip aside, and one number in ten thousand is on the list: one alarm in fifty or fewer.
     assert alarms <= len(tried) / 25
     listed = set(keys)
-    for _, asked in tried[:5]:
-        assert one_slip_apart(asked, listed) | ({asked} & listed) == found(conn, asked)
+    for _, asked in tried[:20]:
+        # One slip in seven characters and more leaves the first three or the last three as they are.
+        alike = {other for other in listed if other[:3] == asked[:3] or other[-3:] == asked[-3:]}
+        assert one_slip_apart(asked, alike) | ({asked} & listed) == found(conn, asked)
 
 
 @pytest.mark.parametrize("unread", [1, 2, 3, 4])
