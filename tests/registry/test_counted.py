@@ -56,14 +56,14 @@ class Book:
         ident = self.write(store.record_entry, check(EntryIn, entry_date=day, readings=readings, statements=said))
         return knowing.rows(self.db, "SELECT number FROM entries WHERE id = ?", [ident])[0]["number"]
 
-    def decide(self, car: str, opinion: str, series: str | None) -> None:
+    def decide(self, car: str, opinion: str, series: str | None, **more: str) -> None:
         row = knowing.resolve_car(self.db, car)
         (found, *_) = knowing.rows(
             self.db, "SELECT readings.id FROM readings JOIN fittings USING (thing) WHERE car = ?", [row["id"]]
         )
         decision = check(
             DecisionIn, car=car, opinion=opinion, series=series, reason="seen", by="Orla Thrennick", at="2026-01-05",
-            evidence=(check(EvidenceIn, kind="reading", ref=found["id"]),),
+            evidence=(check(EvidenceIn, kind="reading", ref=found["id"]),), **more,
         )  # fmt: skip
         self.write(store.record_decision, decision)
 
