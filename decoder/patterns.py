@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Iterable, Iterator
+from itertools import takewhile
 from typing import Any
 
 from decoder import families as _families
@@ -53,6 +54,7 @@ class Template:
         "checks",
         "codes",
         "family",
+        "leading_letters",
         "length",
         "literals",
         "ordered",
@@ -82,6 +84,8 @@ class Template:
             | {i for a, b in self.ordered for i in range(a, b)}
         )
         self._grid: Any = None
+        #: The letters that begin every number of the template: the maker's mark.
+        self.leading_letters = "".join(takewhile(lambda cell: len(cell) == 1 and cell.isalpha(), self.cells))
         self.literals = [(i, c) for i, c in enumerate(self.cells) if len(c) == 1 and i not in taken]
 
     def key(self, text: str) -> str:

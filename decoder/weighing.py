@@ -255,7 +255,7 @@ def _abbreviated(family: Family, cells: tuple[Cell, ...], text: str) -> Iterator
     for template in family.templates:
         narrowest[template.scheme] = min(template.length, narrowest.get(template.scheme, template.length))
     for template in family.templates:
-        letters = _leading_letters(template)
+        letters = template.leading_letters
         if not letters or template.running is None or template.length != narrowest[template.scheme]:
             continue  # only a number of fixed width has leading zeros to leave out
         n = len(letters)
@@ -280,15 +280,6 @@ def _abbreviated(family: Family, cells: tuple[Cell, ...], text: str) -> Iterator
 
 def _reads_as(text: str, cells: list[str]) -> bool:
     return len(text) == len(cells) and all(as_read(c, cell) for c, cell in zip(text, cells, strict=True))
-
-
-def _leading_letters(template: Template) -> str:
-    out = ""
-    for cell in template.cells:
-        if len(cell) != 1 or not cell.isalpha():
-            break
-        out += cell
-    return out
 
 
 # --- layouts ---------------------------------------------------------------------------------------------------------
@@ -508,8 +499,8 @@ def _room(template: Template, cells: Sequence[Cell], options: list[Options], cha
             room *= of_cell(i) if cells[i].chars else 1.0
         can_be = [code for code in codes if all(code[i - a] in dict(options[i]) for i in range(a, b) if i not in blank)]
         room *= len({tuple(code[i - a] for i in blank) for code in can_be})
-    for at, mod, _, _ in template.checks:
-        room /= len(options[at]) if channel.rate == 0.0 else mod
+    for _, mod, _, _ in template.checks:
+        room /= mod
     return room
 
 

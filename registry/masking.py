@@ -81,7 +81,7 @@ def issued(family: Any) -> tuple[Stretch, ...]:
             copies *= len(codes)
         for cell in template.any:
             copies *= len(template.cells[cell])
-        prefix, trailing = _prefix(template), template.length - end
+        prefix, trailing = template.leading_letters, template.length - end
         for firsts, lasts, segments in template.tracks:
             for first, last, index in zip(firsts, lasts, segments, strict=True):
                 segment = family.segment(index)
@@ -141,7 +141,7 @@ def mask(family: Any, key: str, figures: int) -> str | None:
     shown = min(figures, end - start - 1)
     if shown < 1:
         return None
-    return f"{_prefix(template)} …{key[end - shown : end]}{'?' * (len(key) - end)}".strip()
+    return f"{template.leading_letters} …{key[end - shown : end]}{'?' * (len(key) - end)}".strip()
 
 
 def template_of(family: Any, key: str) -> Any:
@@ -287,16 +287,6 @@ def pans_of_year(family: Any, year: str) -> int:
                 width = template.running[1] - template.running[0] if template.running else 0
                 total += int(last[-width:]) - int(first[-width:]) + 1 if width else 1
     return min(total, 1_000_000)
-
-
-def _prefix(template: Any) -> str:
-    """The letters that begin every number of a template: the maker's mark, which says nothing of the one number."""
-    out = ""
-    for cell in template.cells:
-        if len(cell) != 1 or not cell.isalpha():
-            break
-        out += cell
-    return out
 
 
 def _share(s: Stretch, span: tuple[str, str] | None, slow: int) -> float:
