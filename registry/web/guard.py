@@ -131,6 +131,8 @@ async def refused_arguments(datasette: Any, request: Any, database: str, table: 
         elif key in _NAMING_COLUMNS or key.startswith("_filter_column"):
             if any(value and value not in columns for value in request.args.getlist(key)):
                 refused.add(key)
+        elif key == "_next" and not all(value.isdigit() for value in request.args.getlist(key)):
+            refused.add(key)  # in a view the next page begins at a row's number; Datasette fails on anything else
         elif key not in _ARGUMENTS and not key.startswith(("_filter_op", "_filter_value")):
             refused.add(key)
     return sorted(refused)

@@ -240,7 +240,7 @@ class TestARegistryThatIsServed:
             (f"/{FILE}/public_people", 403), ("/-/databases.json", 403), ("/-/metadata.json", 403), ("/-/plugins.json", 403),
             (f"/{FILE}/public_cars?_where=1", 403), (f"/{FILE}/public_cars.json?_fts_table=people_fts&_search=a", 403),
             (f"/{FILE}/public_cars", 200), (f"/{FILE}/public_cars.json", 200), (f"/{FILE}/public_cars.csv", 200),
-            (f"/{FILE}/public_cars?_facet=series&_sort=car", 200), (f"/{FILE}/public_series", 200),
+            (f"/{FILE}/public_cars?_facet=series&_sort=car", 200), (f"/{FILE}/public_series", 200), (f"/{FILE}/public_cars?_next=abc", 403),
             ("/", 200), ("/decode", 200), ("/look-up", 200), (f"/car/{SHOWN}", 200), (f"/car/{SHOWN}.json", 200), ("/robots.txt", 200),
         ],
     )  # fmt: skip
