@@ -73,6 +73,11 @@ def chance(p: float) -> str:
     return f"about {a} in {b} ({p:.2f})"
 
 
+def is_misfit(answer: Answer) -> bool:
+    """Whether the reading fits nothing as it stands, and what is answered is a guess: then the first sentence says so."""
+    return bool(answer.decodings) and (answer.is_guess or (answer.status == 1 and not answer.is_too_little))
+
+
 def tell(answer: Answer) -> list[str]:
     """The answer in sentences, the most important first; stops are not repeated here (they stand above, in their own frame)."""
     if answer.stops and answer.none_of_these is None:
@@ -82,13 +87,13 @@ def tell(answer: Answer) -> list[str]:
     out = []
     first = answer.decodings[0]
     several = len(answer.decodings) > 1
-    misread = answer.is_guess or (answer.status == 1 and not answer.is_too_little)
+    misread = is_misfit(answer)
     if misread:
         out.append("As it was read it fits none of the tables tried.")
     for decoding in answer.decodings[: 2 if misread else 4]:
         lead = f"If it is {decoding.family.id}, {chance(decoding.probability)}: " if several or misread else ""
         out.append(lead + main_sentence(decoding))
-    if several:
+    if several and not misread:
         out.append("More than one table has such a number; what the car itself is decides (--family ID). Families start equal; 'none of these' stands at "
                    f"{chance(answer.none_of_these or 0.0)}.")  # fmt: skip
     elif (answer.none_of_these or 0.0) >= 0.1 and not misread:

@@ -194,10 +194,10 @@ def lines(answer: decoding.Answer, *, why: bool = False) -> list[str]:
         *strip_text(*strip_of(answer, answer.decodings[0] if len(answer.decodings) == 1 else None)).splitlines(),
         "",
     ]
-    for sentence in words.tell(answer):
+    told = words.tell(answer)
+    first_said = 1 if words.is_misfit(answer) else len(told)  # of a misfit what it is nearest to comes before any guess
+    for sentence in [*told[:first_said], *answer.problems, *told[first_said:]]:
         out += _wrapped(sentence)
-    for problem in answer.problems:
-        out += _wrapped(problem)
     first = answer.decodings[0] if answer.decodings else None
     if first is not None and len(answer.decodings) == 1:
         for fact in words.facts(first) if why or len(words.facts(first)) <= 3 else words.facts(first)[:3]:

@@ -345,10 +345,13 @@ def shown_decoding(answer: Any) -> dict[str, Any]:
     notes = [line.removeprefix("Note: ") for line in told if line.startswith("Note: ")]
     # What the command answers with an option is a question with links here (``_questions``).
     lines = [line for line in told if not line.startswith("Note: ") and "(--seen " not in line]
-    leads = min(len(answer.decodings), 4) if len(answer.decodings) > 1 else 1
+    misfit = words.is_misfit(answer)
+    first = 1 if misfit else 0  # of a misfit the first sentence says just that, and the families' follow
+    several = len(answer.decodings) > 1
+    leads = sum(line.startswith("If it is ") for line in lines) if several else 1 - first
     families = [
         _shown_family(answer, decoding) | {"sentence": line}
-        for decoding, line in zip(answer.decodings, lines, strict=False)
+        for decoding, line in zip(answer.decodings, lines[first:], strict=False)
     ]
     cells, _ = draw.strip_of(answer)
     # A table that hardly fits is not left out, but stands folded away under the one that does.
@@ -357,7 +360,8 @@ def shown_decoding(answer: Any) -> dict[str, Any]:
         "stops": answer.stops,
         "problems": answer.problems,
         "lead": lines[0],
-        "how_sure": lines[leads:],
+        "how_sure": lines[first + leads :],
+        "misfit": misfit,
         "notes": notes,
         "families": open_ones,
         "folded": [family for family in families if family not in open_ones],
@@ -633,7 +637,9 @@ async def car_page(request: Any, datasette: Any) -> Response:
             {"car": None, "says": says, "asked": car[:20]},
             status=404,
         )
-    if row["car"] != car:  # the number of a record that was found to be one with this car; a merge may be undone one day
+    if (
+        row["car"] != car
+    ):  # the number of a record that was found to be one with this car; a merge may be undone one day
         return Response.redirect(datasette.urls.path(f"/car/{tilde_encode(row['car'])}{json or ''}"))
     if json:
         return _document(served, {"car": row["car"], "entry": row, "edition": _of_edition(served), "stops": []})

@@ -517,3 +517,18 @@ def test_no_command_line_ends_in_a_traceback(said, args):
     assert status in (0, 1, 2)
     assert "Traceback" not in out + err
     assert "fault in Tubmark" not in err
+
+
+def test_of_a_misfit_what_it_is_nearest_to_comes_before_the_guess(said):
+    """A person reads first that no table has it and where it lies, then what it might be misread from."""
+    out = " ".join(said("decode", "116 1021299", "--on", "pan")[1].split())
+    places = [
+        out.index(part)
+        for part in (
+            "As it was read it fits none",
+            "1 above the last of model year 1966",
+            "If it is aircooled-platform",
+        )
+    ]
+    assert sorted(places) == places
+    assert "More than one table has such a number" not in " ".join(said("decode", "11812345")[1].split())

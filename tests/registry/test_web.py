@@ -552,6 +552,19 @@ class TestDecode:
             said = sentence.removeprefix("Note: ").removeprefix("house table: ")
             assert said in page or said[0].upper() + said[1:] in page
 
+    def test_a_number_that_no_table_has_is_answered_with_what_is_nearest(self, published):
+        """The page says so first, then where the number lies, then a guess, and asks nothing that a guess would hang on."""
+        from html import unescape
+
+        for number in ("116+1021299", "112+3+000+001", "10+020+001", "11812345"):
+            answer = published.ask(f"/decode?number={number}&on=pan")
+            assert 200 == answer.status_code
+            assert 'class="question"' not in answer.text
+        page = unescape(published.ask("/decode?number=116+1021299&on=pan").text)
+        parts = ("As it was read it fits none", "1 above the last of model year 1966", "If it is aircooled-platform")
+        places = [page.index(part) for part in parts]
+        assert sorted(places) == places
+
     def test_the_editions_own_tables_decode_and_say_so(self, published: Site) -> None:
         page = published.ask("/decode?number=S8+12345&on=pan").text
         assert "September 1967" in page
@@ -914,7 +927,6 @@ class TestTheSample:
         for path in addresses:
             text = site.ask(path).text
             assert not [value for value in private - public_names if value in text], path
-
 
     def test_a_number_that_was_joined_leads_on_from_the_next_edition_on(
         self, sites: Callable[..., Site], tmp_path: Path
