@@ -47,7 +47,7 @@ sample: $(STAMP)
 docs: $(STAMP)
 	@$(BIN)/python tools/write_docs.py
 
-bench: $(STAMP)
+bench: $(LINT_STAMP)
 	@$(BIN)/python -m pytest -o addopts= -q -s tests/benchmarks $(ARGS)
 
 lint: $(LINT_STAMP)

@@ -3,18 +3,17 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from commanding import Tubmark, counts, plain
 from furnishing import AT, furnish
 
 from registry import knowing, store
-from registry.cli import COMMANDS, run
+from registry.cli import COMMANDS
 from registry.models import EntryIn, ListIn, ListNumberIn, ReadingIn, SeriesIn, check
 from registry.opening import create_registry, opened
 
-Tubmark = Callable[..., tuple[int, str, str]]
 PAPER = (
     "--about",
     "body_moulded",
@@ -56,32 +55,6 @@ def path(tmp_path: Path) -> Path:
         rows = [check(ListNumberIn, list="Papers", as_typed=typed, series="KP", note=note) for typed, note in dated]
         store.record_list_numbers(db, rows, at=AT, uid="nP")
     return made
-
-
-@pytest.fixture
-def tubmark(path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Tubmark:
-    """Runs a command on that registry: exit status, standard output, standard error."""
-    monkeypatch.setenv("TUBMARK_REGISTRY", str(path))
-    for name in ("TUBMARK_BY", "TUBMARK_RULES"):
-        monkeypatch.delenv(name, raising=False)
-    monkeypatch.setenv("COLUMNS", "80")
-
-    def go(*args: str) -> tuple[int, str, str]:
-        capsys.readouterr()
-        status = run(list(args))
-        out, err = capsys.readouterr()
-        return status, out, err
-
-    return go
-
-
-def counts(path: Path) -> dict[str, int]:
-    with opened(path) as db:
-        return knowing.counts(db)
-
-
-def plain(text: str) -> str:
-    return " ".join(text.split())
 
 
 # Help

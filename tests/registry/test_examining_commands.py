@@ -4,19 +4,18 @@ from __future__ import annotations
 
 import json
 import xml.etree.ElementTree as ET
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from commanding import Tubmark, counts, plain
 from evidence_registry import ALL_THERE, OT, add_car, make, see, tell
 from furnishing import AT
 
 from registry import knowing, store
-from registry.cli import COMMANDS, run
+from registry.cli import COMMANDS
 from registry.models import StopIn, check
 from registry.opening import opened
 
-Tubmark = Callable[..., tuple[int, str, str]]
 MINE = [name for name, (module, _, _) in COMMANDS.items() if module == "examining"]
 
 
@@ -28,21 +27,10 @@ def path(tmp_path: Path) -> Path:
     return made
 
 
-@pytest.fixture
-def tubmark(path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Tubmark:
-    monkeypatch.setenv("TUBMARK_REGISTRY", str(path))
-    monkeypatch.delenv("TUBMARK_BY", raising=False)
-    monkeypatch.setenv("COLUMNS", "80")
+@pytest.fixture(autouse=True)
+def beside_the_registry(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Files that a command writes lie in the registry's own scratch folder."""
     monkeypatch.chdir(path.parent)
-
-    def go(*args: str) -> tuple[int, str, str]:
-        capsys.readouterr()
-        status = run(list(args))
-        out, err = capsys.readouterr()
-        assert "Traceback" not in err
-        return status, out, err
-
-    return go
 
 
 @pytest.fixture
@@ -61,15 +49,6 @@ def stopped(seen: Path) -> Path:
             at=AT,
         )
     return seen
-
-
-def counts(path: Path) -> dict[str, int]:
-    with opened(path) as db:
-        return knowing.counts(db)
-
-
-def plain(text: str) -> str:
-    return " ".join(text.split())
 
 
 @pytest.mark.parametrize("name", MINE)

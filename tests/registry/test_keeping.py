@@ -2,25 +2,20 @@
 
 from __future__ import annotations
 
-import io
 import json
-import sys
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
+from commanding import Tubmark, counts, plain
 from furnishing import AT, furnish
 
 from registry import knowing, store
-from registry.cli import COMMANDS, run
-from registry.commands import keeping
+from registry.cli import COMMANDS
 from registry.models import ObservationIn, check
 from registry.opening import create_registry, open_registry, opened
 
 BEGIN = ["intake", "--who", "Ann Vane", "--why", "consign", "--claim", "Dad built it.", "--date", "2026-01-05"]
-
-Tubmark = Callable[..., tuple[int, str, str]]
 
 
 @pytest.fixture
@@ -30,34 +25,6 @@ def path(tmp_path: Path) -> Path:
     with opened(made, write=True) as db:
         furnish(db)
     return made
-
-
-@pytest.fixture
-def tubmark(path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Tubmark:
-    """Runs a command on that registry: exit status, standard output, standard error."""
-    monkeypatch.setenv("TUBMARK_REGISTRY", str(path))
-    monkeypatch.delenv("TUBMARK_BY", raising=False)
-    monkeypatch.setenv("COLUMNS", "80")
-
-    def go(*args: str, typed: str | None = None) -> tuple[int, str, str]:
-        """``typed`` is what somebody types at a terminal; without it there is none."""
-        monkeypatch.setattr(keeping, "_at_terminal", lambda: typed is not None)
-        monkeypatch.setattr(sys, "stdin", io.StringIO(typed or ""))
-        capsys.readouterr()
-        status = run(list(args))
-        out, err = capsys.readouterr()
-        return status, out, err
-
-    return go
-
-
-def counts(path: Path) -> dict[str, int]:
-    with opened(path) as db:
-        return knowing.counts(db)
-
-
-def plain(text: str) -> str:
-    return " ".join(text.split())
 
 
 # Help
@@ -277,9 +244,13 @@ def test_an_entry_is_finished_later(tubmark: Tubmark, path: Path):
     with opened(path) as db:
         entry = knowing.entry_row(db, "E26-001")
         assert [thing["kind"] for thing in knowing.things_on(db, 1)] == ["pan"]
-    assert tuple(
-        entry[key] for key in ("by_right", "condition", "contents", "terms", "until")
-    ) == ("owner", "3", None, "30 days", "2026-03-01")
+    assert tuple(entry[key] for key in ("by_right", "condition", "contents", "terms", "until")) == (
+        "owner",
+        "3",
+        None,
+        "30 days",
+        "2026-03-01",
+    )
     assert tubmark("intake", "E26-001")[0] == 2
     assert tubmark("intake", "--finish")[0] == 2
     assert tubmark("intake", "E26-099", "--finish", "--terms", "x")[0] == 1

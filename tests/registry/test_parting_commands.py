@@ -2,23 +2,18 @@
 
 from __future__ import annotations
 
-import io
 import json
 import shutil
-import sys
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from commanding import Tubmark, counts, plain
 
 from registry import knowing
-from registry.cli import COMMANDS, run
-from registry.commands import keeping
+from registry.cli import COMMANDS
 from registry.opening import opened
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_registry.db"
-Tubmark = Callable[..., tuple[int, str, str]]
-
 MERGE = ["merge", "E24-021", "E23-014", "--reason", "One car, painted since.", "--by", "OT"]
 SPLIT = ["split", "E24-021", "--reason", "Two after all.", "--by", "OT"]
 REPAN = [
@@ -43,35 +38,6 @@ def path(tmp_path: Path) -> Path:
     """A copy of the registry of the invented scenario."""
     shutil.copy(SAMPLE, tmp_path / "sample.db")
     return tmp_path / "sample.db"
-
-
-@pytest.fixture
-def tubmark(path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Tubmark:
-    """Runs a command on that registry: exit status, standard output, standard error."""
-    monkeypatch.setenv("TUBMARK_REGISTRY", str(path))
-    monkeypatch.delenv("TUBMARK_BY", raising=False)
-    monkeypatch.setenv("COLUMNS", "80")
-
-    def go(*args: str, typed: str | None = None) -> tuple[int, str, str]:
-        """``typed`` is what somebody types at a terminal; without it there is none."""
-        monkeypatch.setattr(keeping, "_at_terminal", lambda: typed is not None)
-        monkeypatch.setattr(sys, "stdin", io.StringIO(typed or ""))
-        capsys.readouterr()
-        status = run(list(args))
-        out, err = capsys.readouterr()
-        assert "Traceback" not in err
-        return status, out, err
-
-    return go
-
-
-def counts(path: Path) -> dict[str, int]:
-    with opened(path) as db:
-        return knowing.counts(db)
-
-
-def plain(text: str) -> str:
-    return " ".join(text.split())
 
 
 def name_of(tubmark: Tubmark, *cars: str) -> str:
